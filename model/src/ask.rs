@@ -1,0 +1,303 @@
+//! What to ask for next: the photos whose answer is most likely to change the decision.
+//!
+//! For each view or bundle, J are the signs not called that the photos at hand do not settle
+//! and these would. With n'_h the net in story h above the margin wanted,
+//!
+//! worth = Σ_o max(Σ_h P(h|e)·P(o|h,e)·n'_h, 0) − max(Σ_h P(h|e)·n'_h, 0)
+//!
+//! over all patterns o of sharp calls on J: the expected value of sample information
+//! (Raiffa and Schlaifer 1961). Exact for up to [`EXACT_SIGNS`] signs; above that a seeded
+//! sample serves both terms, with its standard error.
+
+use crate::contraction::{Contraction, Input, MAX_LANES};
+use crate::decision::Problem;
+use crate::observe::{Call, Evidence, Likelihood, Photo, Watch};
+use crate::pack::{Index, LISTING_VIEW, On, Pack};
+use crate::posterior::{PerStory, Plan, Posterior, Scratch, Stories};
+use ndarray::ArrayView2;
+use rand_core::{RngCore, SeedableRng as _};
+use rand_pcg::Pcg64;
+
+/// Up to this many signs all patterns of answers are enumerated.
+pub const EXACT_SIGNS: usize = 12;
+
+/// Patterns drawn where there are too many to enumerate.
+pub const DRAWS: usize = 1000;
+
+/// A request for one or more views and what it is worth.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Request {
+    /// The views.
+    pub views: Vec<Index>,
+    /// The signs it would settle.
+    pub signs: Vec<Index>,
+    /// Expected gain in money, where a value and a price are known.
+    pub worth: Option<f64>,
+    /// Expected fall in the entropy of the stories, bits.
+    pub bits: f64,
+    /// Standard error of `worth` (of `bits` where there is no worth), where it was sampled.
+    pub standard_error: Option<f64>,
+}
+
+/// What is known when asking.
+#[derive(Debug)]
+pub struct Asking<'a> {
+    /// The watch.
+    pub watch: &'a Watch,
+    /// Photos at hand.
+    pub photos: &'a [Photo],
+    /// Views the seller has refused.
+    pub refused: &'a [Index],
+    /// Prior and price.
+    pub stories: &'a Stories,
+    /// The evidence so far.
+    pub evidence: &'a Evidence,
+    /// What it says.
+    pub posterior: &'a Posterior,
+    /// Net above the margin wanted, per story; `None` where no value or no price is known.
+    pub net: Option<&'a [f64]>,
+    /// Seed of the sample.
+    pub seed: u64,
+}
+
+/// Every request worth considering, the most useful first.
+#[must_use]
+pub fn requests(plan: &Plan, scratch: &mut Scratch, asking: &Asking<'_>) -> Vec<Request> {
+    let pack = plan.pack().clone();
+    plan.evaluate(scratch, asking.evidence);
+    let mut found: Vec<Request> = candidates(&pack, asking)
+        .into_iter()
+        .filter_map(|views| {
+            let signs = unsettled(&pack, asking, &views);
+            if signs.is_empty() {
+                return None;
+            }
+            Some(if signs.len() <= EXACT_SIGNS {
+                exact(plan, scratch, asking, views, signs)
+            } else {
+                sampled(plan, asking, views, signs)
+            })
+        })
+        .collect();
+    let key = |r: &Request| (r.worth.unwrap_or(0.0), r.bits);
+    found.sort_by(|a, b| key(b).partial_cmp(&key(a)).unwrap_or(std::cmp::Ordering::Equal));
+    found
+}
+
+fn candidates(pack: &Pack, asking: &Asking<'_>) -> Vec<Vec<Index>> {
+    let keep_shut = asking.watch.keep_shut(pack);
+    let may_ask = |v: &Index| {
+        let view = &pack.data().views[*v];
+        view.askable && !(keep_shut && view.opens) && !asking.refused.contains(v)
+    };
+    let singles = (0..pack.data().views.len()).map(|v| vec![v]);
+    let bundles = pack
+        .data()
+        .bundles
+        .iter()
+        .map(|b| b.iter().filter_map(|v| pack.view(v)).collect::<Vec<_>>());
+    singles.chain(bundles).filter(|views| views.iter().all(may_ask)).collect()
+}
+
+/// J: not called, not settled by the photos at hand, settled with these views; the trait
+/// stated true if there is one; one of each excluding pair.
+fn unsettled(pack: &Pack, asking: &Asking<'_>, views: &[Index]) -> Vec<Index> {
+    let listing = pack.view(LISTING_VIEW).map_or(0, |v| 1_u32 << v);
+    let asked: u32 = views.iter().map(|v| 1_u32 << v).sum();
+    let mut chosen: Vec<Index> = Vec::new();
+    for (j, sign) in pack.signs().iter().enumerate() {
+        let taken = |other: &Index| asking.evidence.has(*other) || chosen.contains(other);
+        if asking.evidence.has(j) || sign.excludes.iter().any(taken) {
+            continue;
+        }
+        if sign.applies_if.is_some_and(|t| asking.watch.traits[t] != Some(true)) {
+            continue;
+        }
+        let at_hand = asking.photos.iter().fold(listing, |seen, photo| match photo.view {
+            Some(v) if photo.resolves(sign.feature_mm, sign.reading.n50_cycles) >= pack.data().defaults.resolves_at => {
+                seen | 1 << v
+            }
+            _ => seen,
+        });
+        let met = |have: u32| sign.needs.iter().any(|need| need & !have == 0);
+        if !met(at_hand) && met(at_hand | asked) {
+            chosen.push(j);
+        }
+    }
+    chosen
+}
+
+/// P(called present | states) of a sharp call, row-major over the sign's states.
+fn sharp(pack: &Pack, j: Index) -> Vec<f64> {
+    let call = Likelihood::sharp(pack, j, Call::Present);
+    pack.signs()[j].present.iter().map(|p| call.at(*p)).collect()
+}
+
+/// P(o, h | e) by one elimination that keeps the answers.
+fn exact(plan: &Plan, scratch: &mut Scratch, asking: &Asking<'_>, views: Vec<Index>, signs: Vec<Index>) -> Request {
+    let pack = plan.pack();
+    let components = pack.components().len();
+    let mut cardinalities: Vec<usize> = pack.components().iter().map(|c| c.states).collect();
+    let mut inputs = Plan::inputs(pack, plan.links());
+    let given = inputs.len();
+    for (i, &j) in signs.iter().enumerate() {
+        let answer = components + i;
+        cardinalities.push(2);
+        let mut scope = match pack.signs()[j].on {
+            On::Story => vec![],
+            On::One(k) => vec![k],
+            On::Two(one, two) => vec![one, two],
+        };
+        let laned = scope.is_empty();
+        scope.push(answer);
+        inputs.push(Input { scope, laned });
+    }
+    let answers: Vec<Index> = (components..components + signs.len()).collect();
+    let joint = Contraction::compile(&cardinalities, pack.stories(), &inputs, &answers);
+    let mut work = joint.workspace();
+    plan.copy_inputs(scratch, &joint, &mut work);
+    for (i, &j) in signs.iter().enumerate() {
+        let present = sharp(pack, j);
+        let input = joint.input_mut(&mut work, given + i);
+        if pack.signs()[j].on == On::Story {
+            let (absent, called) = input.split_at_mut(present.len());
+            for (h, p) in present.iter().enumerate() {
+                (absent[h], called[h]) = (1.0 - p, *p);
+            }
+        } else {
+            for (pair, p) in input.chunks_exact_mut(2).zip(&present) {
+                (pair[0], pair[1]) = (1.0 - p, *p);
+            }
+        }
+    }
+    joint.forward(&mut work);
+    let stories = pack.stories();
+    let output = joint.output(&work);
+    // P(o | h, e): every story's column over all patterns adds up to one.
+    let mut totals = [0.0; MAX_LANES];
+    for row in output.chunks_exact(stories) {
+        for (t, x) in totals.iter_mut().zip(row) {
+            *t += x;
+        }
+    }
+    let likelihood: Vec<f64> = output.chunks_exact(stories).flat_map(|row| row.iter().zip(totals).map(|(x, t)| x / t)).collect();
+    let prior = &asking.posterior.stories;
+    let bits = likelihood
+        .chunks_exact(stories)
+        .map(|row| {
+            let joint: Vec<f64> = row.iter().zip(prior).map(|(l, p)| l * p).collect();
+            let total: f64 = joint.iter().sum();
+            total * information(prior, joint.iter().map(|x| x / total))
+        })
+        .sum();
+    let worth = asking.net.map(|net| {
+        let problem = Problem::new(prior.clone(), vec![net.to_vec(), vec![0.0; stories]]);
+        let table = ArrayView2::from_shape((likelihood.len() / stories, stories), &likelihood);
+        match (problem, table) {
+            (Ok(problem), Ok(table)) => problem.value_of_sample_information(table).unwrap_or(0.0),
+            _ => 0.0,
+        }
+    });
+    Request { views, signs, worth, bits, standard_error: None }
+}
+
+/// Σ q·log2(q/p): how far an answer moves the stories.
+fn information(prior: &[f64], posterior: impl Iterator<Item = f64>) -> f64 {
+    posterior.zip(prior).filter(|(q, p)| *q > 0.0 && **p > 0.0).map(|(q, p)| q * (q / p).log2()).sum()
+}
+
+/// As [`exact`], with answers drawn from their distribution given the evidence.
+fn sampled(plan: &Plan, asking: &Asking<'_>, views: Vec<Index>, signs: Vec<Index>) -> Request {
+    let pack = plan.pack();
+    let stories = pack.stories();
+    let wide = Plan::compile(pack, plan.links().iter().chain(&signs).copied());
+    let mut given = wide.scratch();
+    wide.evaluate(&mut given, asking.evidence);
+    let mut scratch = wide.scratch();
+    let mut random = Pcg64::seed_from_u64(asking.seed);
+    let mut uniform = || (random.next_u64() >> 11) as f64 / (1_u64 << 53) as f64;
+    let prior = &asking.posterior.stories;
+    let tables: Vec<Vec<f64>> = signs.iter().map(|&j| sharp(pack, j)).collect();
+    let mut states = vec![0; pack.components().len()];
+    let ln_given: PerStory = wide.evaluate(&mut scratch, asking.evidence);
+    let buy_now = asking.net.map(|net| prior.iter().zip(net).map(|(p, n)| p * n).sum::<f64>() > 0.0);
+    let (mut worths, mut bits) = (Vec::with_capacity(DRAWS), Vec::with_capacity(DRAWS));
+    for _ in 0..DRAWS {
+        let h = pick(prior, uniform());
+        wide.draw(&given, h, &mut states, &mut uniform);
+        let calls: Vec<Likelihood> = signs
+            .iter()
+            .zip(&tables)
+            .map(|(&j, table)| {
+                let at = match pack.signs()[j].on {
+                    On::Story => h,
+                    On::One(k) => states[k],
+                    On::Two(one, two) => states[one] * pack.components()[two].states + states[two],
+                };
+                let call = if uniform() < table[at] { Call::Present } else { Call::Absent };
+                Likelihood::sharp(pack, j, call)
+            })
+            .collect();
+        let ln = wide.evaluate(&mut scratch, &asking.evidence.with(calls));
+        let mut after: Vec<f64> = (0..stories).map(|h| prior[h] * (ln[h] - ln_given[h]).exp()).collect();
+        let total: f64 = after.iter().sum();
+        after.iter_mut().for_each(|p| *p /= total);
+        bits.push(information(prior, after.iter().copied()));
+        if let (Some(net), Some(buy)) = (asking.net, buy_now) {
+            let expected: f64 = after.iter().zip(net).map(|(p, n)| p * n).sum();
+            worths.push(expected.max(0.0) - if buy { expected } else { 0.0 });
+        }
+    }
+    let (bits, bits_error) = mean_and_error(&bits);
+    let worth = asking.net.map(|_| mean_and_error(&worths));
+    Request {
+        views,
+        signs,
+        worth: worth.map(|w| w.0),
+        bits,
+        standard_error: Some(worth.map_or(bits_error, |w| w.1)),
+    }
+}
+
+fn pick(weights: &[f64], uniform: f64) -> Index {
+    let mut left = uniform * weights.iter().sum::<f64>();
+    let mut chosen = 0;
+    for (h, w) in weights.iter().enumerate().filter(|(_, w)| **w > 0.0) {
+        chosen = h;
+        left -= w;
+        if left < 0.0 {
+            break;
+        }
+    }
+    chosen
+}
+
+fn mean_and_error(xs: &[f64]) -> (f64, f64) {
+    let n = xs.len() as f64;
+    let mean = xs.iter().sum::<f64>() / n;
+    let variance = xs.iter().map(|x| (x - mean) * (x - mean)).sum::<f64>() / (n - 1.0);
+    (mean, (variance / n).sqrt())
+}
+
+/// What perfect knowledge of the story would be worth: no request is worth more.
+#[must_use]
+pub fn worth_of_knowing(posterior: &Posterior, net: &[f64]) -> f64 {
+    Problem::new(posterior.stories.clone(), vec![net.to_vec(), vec![0.0; net.len()]])
+        .map_or(0.0, |p| p.value_of_perfect_information())
+}
+
+/// How much a sharp call on one sign is expected to tell of the story, in bits, given only a
+/// prior over stories.
+#[must_use]
+pub fn telling(pack: &std::sync::Arc<Pack>, prior: &[f64], sign: Index) -> f64 {
+    let plan = Plan::compile(pack, [sign]);
+    let mut scratch = plan.scratch();
+    plan.evaluate(&mut scratch, &Evidence::default());
+    let call = Likelihood::sharp(pack, sign, Call::Present);
+    let called = plan.differentiate(&mut scratch).mean_over(sign, |p| call.at(p));
+    let answer = |p: &dyn Fn(usize) -> f64| {
+        let total: f64 = prior.iter().enumerate().map(|(h, q)| q * p(h)).sum();
+        total * information(prior, prior.iter().enumerate().map(|(h, q)| q * p(h) / total))
+    };
+    answer(&|h| called[h]) + answer(&|h| 1.0 - called[h])
+}

@@ -1,0 +1,74 @@
+//! Probabilities held as log-odds, so that neither end of the scale is lost.
+//!
+//! A double cannot tell 1 − 10⁻²⁰ from 1, nor hold e⁻²⁰⁰⁰ at all, and sellers about whom little is
+//! known have both. With t = ln(p / (1 − p)),
+//!
+//! ```text
+//! p = 1/(1+e^−t)     1−p = 1/(1+e^t)     ln p = −ln(1+e^−t)
+//! ```
+//!
+//! ```
+//! use steelyard_priors::LogOdds;
+//!
+//! let nearly_certain = LogOdds::new(60.0);
+//! assert_eq!(nearly_certain.probability(), 1.0);
+//! assert!((nearly_certain.complement() / 8.756510762696521e-27 - 1.0).abs() < 1e-14);
+//! ```
+
+/// A probability p, held as ln(p / (1 − p)).
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+pub struct LogOdds(f64);
+
+impl LogOdds {
+    /// The probability with these log-odds; ±∞ are certainty.
+    #[must_use]
+    pub fn new(log_odds: f64) -> Self {
+        Self(log_odds)
+    }
+
+    /// ln(p / (1 − p)).
+    #[must_use]
+    pub fn value(self) -> f64 {
+        self.0
+    }
+
+    /// p.
+    ///
+    /// ```
+    /// # use steelyard_priors::LogOdds;
+    /// assert_eq!(LogOdds::new(0.0).probability(), 0.5);
+    /// ```
+    #[must_use]
+    pub fn probability(self) -> f64 {
+        let e = (-self.0.abs()).exp();
+        if self.0 < 0.0 {
+            e / (1.0 + e)
+        } else {
+            1.0 / (1.0 + e)
+        }
+    }
+
+    /// 1 − p, to full relative precision however close to 1 p is.
+    #[must_use]
+    pub fn complement(self) -> f64 {
+        Self(-self.0).probability()
+    }
+
+    /// ln p, finite even where p itself underflows.
+    ///
+    /// ```
+    /// # use steelyard_priors::LogOdds;
+    /// assert_eq!(LogOdds::new(-3000.0).ln_probability(), -3000.0);
+    /// ```
+    #[must_use]
+    pub fn ln_probability(self) -> f64 {
+        let l = (-self.0.abs()).exp().ln_1p();
+        if self.0 < 0.0 { self.0 - l } else { -l }
+    }
+
+    /// ln(1 − p).
+    #[must_use]
+    pub fn ln_complement(self) -> f64 {
+        Self(-self.0).ln_probability()
+    }
+}

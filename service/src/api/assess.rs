@@ -1,0 +1,40 @@
+//! `POST /v1/assess`
+
+use crate::app::App;
+use crate::body;
+use crate::problem::{INTERNAL, Problem};
+use crate::wire::request::AssessRequest;
+use crate::wire::response::Assessment;
+use axum::Json;
+use axum::extract::{Request, State};
+use axum::http::{HeaderValue, header};
+use axum::response::{IntoResponse, Response};
+use std::sync::Arc;
+
+/// Assess one listing; nothing is stored.
+#[utoipa::path(
+    post,
+    path = "/v1/assess",
+    tag = "assess",
+    request_body(content = AssessRequest, description = "A listing and what was seen of it. At most 256 KiB."),
+    responses(
+        (status = 200, description = "The assessment", body = Assessment),
+        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
+        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn assess(State(app): State<Arc<App>>, request: Request) -> Result<Response, Problem> {
+    let bytes = body::json_bytes(request).await?;
+    // Sampling what to ask may take milliseconds: not on a thread that serves connections.
+    let answer = tokio::task::spawn_blocking(move || app.assess(&bytes))
+        .await
+        .map_err(|e| {
+            tracing::error!(error = %e, "an assessment panicked");
+            Problem::new(INTERNAL, "the fault is ours")
+        })??;
+    let no_store = [(header::CACHE_CONTROL, HeaderValue::from_static("no-store"))];
+    Ok((no_store, Json(answer)).into_response())
+}

@@ -1,0 +1,97 @@
+//! The whole API on one screen; the same list makes the OpenAPI document.
+
+mod assess;
+mod health;
+mod model;
+mod pages;
+mod signs;
+
+use crate::app::App;
+use crate::guard::{self, Guard};
+use crate::problem::{INTERNAL, METHOD_NOT_ALLOWED, NOT_FOUND, Problem};
+use axum::http::{HeaderName, HeaderValue, Request, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use axum::{Router, middleware};
+use std::any::Any;
+use std::sync::Arc;
+use tower_http::catch_panic::CatchPanicLayer;
+use tower_http::request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer};
+use tower_http::set_header::SetResponseHeaderLayer;
+use tower_http::trace::TraceLayer;
+use utoipa::OpenApi;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
+
+#[derive(OpenApi)]
+#[openapi(
+    info(
+        title = "Steelyard",
+        description = "How likely is it that an old wristwatch is a composite or a fake, what is it worth, \
+            what is the most to pay, and what should be asked for next? Probabilities are numbers in [0, 1], \
+            weights are decibans (10·log10 of a likelihood ratio), money is a decimal string with an ISO 4217 code. \
+            Errors are RFC 9457 problems that name every fault by a JSON Pointer. The numbers behind an answer are \
+            served by `GET /v1/model`. An estimate from photographs is no expert opinion.",
+        license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
+    ),
+    servers((url = "/", description = "this service")),
+    tags(
+        (name = "assess", description = "Assess a listing"),
+        (name = "model", description = "The model behind the numbers"),
+        (name = "operation", description = "For whoever runs the service")
+    )
+)]
+struct Document;
+
+/// Routes and their description, from one list.
+pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
+    OpenApiRouter::with_openapi(Document::openapi())
+        .routes(routes!(assess::assess))
+        .routes(routes!(signs::signs))
+        .routes(routes!(model::model))
+        .routes(routes!(health::healthz))
+        .routes(routes!(health::readyz))
+        .split_for_parts()
+}
+
+/// The service as one router.
+pub fn router(app: Arc<App>, guard: &Arc<Guard>) -> Router {
+    let (routes, _) = described();
+    routes
+        .route("/openapi.json", get(pages::openapi))
+        .route("/problems/{name}", get(pages::problem))
+        .merge(pages::docs())
+        .fallback(|| async { Problem::new(NOT_FOUND, "there is nothing at this path; see /docs") })
+        .method_not_allowed_fallback(|| async {
+            Problem::new(METHOD_NOT_ALLOWED, "this path does not take this method; see the Allow header")
+        })
+        .with_state(app)
+        .layer(CatchPanicLayer::custom(panicked))
+        .layer(middleware::from_fn_with_state(guard.clone(), guard::check))
+        .layer(guard.cors())
+        .layer(fixed(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
+        .layer(fixed(header::REFERRER_POLICY, "no-referrer"))
+        .layer(PropagateRequestIdLayer::new(REQUEST_ID))
+        .layer(TraceLayer::new_for_http().make_span_with(|request: &Request<_>| {
+            let id = request.headers().get(REQUEST_ID).and_then(|v| v.to_str().ok()).unwrap_or_default();
+            tracing::info_span!("request", method = %request.method(), path = request.uri().path(), id)
+        }))
+        .layer(SetRequestIdLayer::new(REQUEST_ID, MakeRequestUuid))
+}
+
+fn fixed(name: HeaderName, value: &'static str) -> SetResponseHeaderLayer<HeaderValue> {
+    SetResponseHeaderLayer::if_not_present(name, HeaderValue::from_static(value))
+}
+
+#[expect(clippy::needless_pass_by_value, reason = "the layer hands over the payload")]
+fn panicked(payload: Box<dyn Any + Send>) -> Response {
+    let what = payload
+        .downcast_ref::<String>()
+        .map(String::as_str)
+        .or_else(|| payload.downcast_ref::<&str>().copied())
+        .unwrap_or("no message");
+    tracing::error!(what, "a handler panicked");
+    Problem::new(INTERNAL, "the fault is ours").into_response()
+}

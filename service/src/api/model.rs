@@ -1,0 +1,48 @@
+//! `GET /v1/model`
+
+use crate::app::App;
+use crate::problem::Problem;
+use axum::extract::State;
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use std::sync::Arc;
+use steelyard_model::pack::data::ModelData;
+
+/// The whole model in force, tables written out in full, so that anyone can recompute an
+/// assessment with a general tensor library.
+#[utoipa::path(
+    get,
+    path = "/v1/model",
+    tag = "model",
+    params(("If-None-Match" = Option<String>, Header, description = "An ETag received before.")),
+    responses(
+        (status = 200, description = "The model; its `ETag` is the digest", body = ModelData,
+            headers(("ETag" = String, description = "The digest, quoted"))),
+        (status = 304, description = "It is the model of the ETag given"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn model(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
+    with_etag(&headers, app.model_json().clone(), app.assessor().pack().digest())
+}
+
+/// A JSON document under a strong ETag.
+pub(super) fn with_etag(headers: &HeaderMap, body: axum::body::Bytes, tag: &str) -> Response {
+    let tag = format!("\"{tag}\"");
+    let same = headers
+        .get_all(header::IF_NONE_MATCH)
+        .iter()
+        .filter_map(|v| v.to_str().ok())
+        .flat_map(|v| v.split(','))
+        .map(|v| v.trim().trim_start_matches("W/"))
+        .any(|v| v == tag || v == "*");
+    let fixed = [
+        (header::ETAG, HeaderValue::from_str(&tag).unwrap_or(HeaderValue::from_static("\"\""))),
+        (header::CACHE_CONTROL, HeaderValue::from_static("no-cache")),
+    ];
+    if same {
+        return (StatusCode::NOT_MODIFIED, fixed).into_response();
+    }
+    let kind = [(header::CONTENT_TYPE, HeaderValue::from_static("application/json"))];
+    (fixed, kind, body).into_response()
+}

@@ -1,0 +1,349 @@
+//! The calculation: listing → prior → posterior → money → what to ask → answer.
+
+use crate::cautions::cautions;
+use crate::listing::{Listing, MoneyTerms, digits};
+use crate::wire::Money;
+use crate::wire::request::CallKind;
+use crate::wire::response as wire;
+use indexmap::IndexMap;
+use iso_currency::Currency;
+use rust_decimal::{Decimal, RoundingStrategy};
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, PoisonError};
+use steelyard_model::advice::{Advice, Grounds, advise};
+use steelyard_model::ask::{self, Asking};
+use steelyard_model::money::{self, Prospects, Use};
+use steelyard_model::observe::{Call, Evidence};
+use steelyard_model::pack::{Index, Pack};
+use steelyard_model::posterior::{DECIBANS, PerStory, Plan, Posterior, Scratch, Stories, alone_db};
+use steelyard_model::shares::shares;
+use steelyard_priors::seller::{FeedbackFigures, FeedbackModel, Prior, SellerPosterior};
+use steelyard_priors::{self as priors, seller};
+
+/// Seed of every sample drawn for an answer: the same listing gets the same answer.
+const SEED: u64 = 20_261_124;
+
+/// Compiled plans kept; beyond this all are dropped, which costs only compiling again.
+const MOST_PLANS: usize = 512;
+
+/// A model ready to assess listings.
+#[derive(Debug)]
+pub struct Assessor {
+    pack: Arc<Pack>,
+    feedback: FeedbackModel,
+    plans: Mutex<HashMap<Vec<Index>, Arc<Plan>>>,
+}
+
+/// Why a listing that fits could not be assessed.
+#[derive(Debug, thiserror::Error)]
+pub enum AssessError {
+    /// The evidence on the seller cannot be.
+    #[error(transparent)]
+    Seller(#[from] priors::Error),
+    /// The evidence on the watch cannot be.
+    #[error(transparent)]
+    Watch(#[from] steelyard_model::posterior::Impossible),
+}
+
+impl Assessor {
+    /// For a model.
+    ///
+    /// # Errors
+    /// If the pack's feedback figures are no probabilities.
+    pub fn new(pack: Arc<Pack>) -> Result<Self, priors::Error> {
+        let f = &pack.data().feedback;
+        let feedback = FeedbackModel::new(FeedbackFigures {
+            baseline: f.baseline,
+            complains: f.complains,
+            concerned: f.concerned,
+            power: f.power,
+            most_cases: f.most_cases,
+        })?;
+        Ok(Self { pack, feedback, plans: Mutex::default() })
+    }
+
+    /// The model.
+    #[must_use]
+    pub fn pack(&self) -> &Arc<Pack> {
+        &self.pack
+    }
+
+    /// Its name, for answers.
+    #[must_use]
+    pub fn model_name(&self) -> wire::ModelName {
+        let data = self.pack.data();
+        wire::ModelName {
+            version: data.version.clone(),
+            digest: data.digest.clone(),
+            calibrated: data.calibrated,
+        }
+    }
+
+    fn plan(&self, evidence: &Evidence) -> Arc<Plan> {
+        let mut links: Vec<Index> = evidence
+            .calls()
+            .iter()
+            .map(|c| c.sign)
+            .filter(|&s| matches!(self.pack.signs()[s].on, steelyard_model::pack::On::Two(..)))
+            .collect();
+        links.sort_unstable();
+        let mut plans = self.plans.lock().unwrap_or_else(PoisonError::into_inner);
+        if plans.len() >= MOST_PLANS {
+            plans.clear();
+        }
+        plans
+            .entry(links)
+            .or_insert_with_key(|links| Arc::new(Plan::compile(&self.pack, links.iter().copied())))
+            .clone()
+    }
+
+    /// Assesses a listing.
+    ///
+    /// # Errors
+    /// If its evidence cannot occur under the model.
+    pub fn assess(&self, listing: &Listing) -> Result<wire::Assessment, AssessError> {
+        let seller = self.seller(listing)?;
+        let stories = self.stories(listing, &seller);
+        let plan = self.plan(&listing.evidence);
+        let mut scratch = plan.scratch();
+        let ln_likelihood = plan.evaluate(&mut scratch, &listing.evidence);
+        let posterior = Posterior::new(&self.pack, &stories, &ln_likelihood)?;
+        let beliefs = plan.differentiate(&mut scratch);
+        let alone = alone_db(&beliefs, &listing.evidence, &posterior);
+        let components = listing.include.components.then(|| {
+            (0..self.pack.components().len())
+                .map(|k| self.component(k, &beliefs.component(k), &posterior))
+                .collect()
+        });
+        let money = listing.money.as_ref().filter(|_| listing.include.decision || listing.include.ask_next);
+        let prospects = money.map(|m| money::prospects(&plan, &mut scratch, &posterior, &m.resale));
+        let requests = listing
+            .include
+            .ask_next
+            .then(|| self.requests(listing, &plan, &mut scratch, &stories, &posterior, prospects.as_ref()));
+        let best_worth = requests.as_ref().and_then(|r| r.iter().filter_map(|r| r.worth).reduce(f64::max));
+        let decision = money
+            .zip(prospects.as_ref())
+            .filter(|_| listing.include.decision)
+            .map(|(m, p)| self.decision(m, p, best_worth));
+        let shares = listing
+            .include
+            .shares
+            .then(|| shares(&plan, &mut scratch, &stories, &listing.evidence, &posterior));
+        Ok(wire::Assessment {
+            listing: listing.id.clone(),
+            model: self.model_name(),
+            probability: wire::Probability {
+                bad: posterior.bad(),
+                not_original: self.not_original(&posterior.stories),
+                prior_bad: posterior.prior_bad(),
+            },
+            log_odds_db: wire::LogOdds {
+                prior: DECIBANS * posterior.prior_log_odds,
+                price: shares.as_ref().map(|s| s.price),
+                recalibration: DECIBANS * (posterior.log_odds - posterior.raw_log_odds),
+                posterior: DECIBANS * posterior.log_odds,
+            },
+            stories: self.by_story(|h| posterior.stories[h]),
+            components,
+            seller: seller_belief(&seller, listing)?,
+            evidence: self.evidence(listing, &alone, shares.as_ref().map(|s| s.calls.as_slice())),
+            decision,
+            ask_next: requests.map(|r| self.ask_next(r, listing.money.as_ref())),
+            cautions: cautions(&self.pack, listing),
+        })
+    }
+
+    fn seller(&self, listing: &Listing) -> Result<SellerPosterior, priors::Error> {
+        let segment = &self.pack.data().segments[listing.seller.segment];
+        SellerPosterior::new(
+            Prior::new(segment.a, segment.b)?,
+            &seller::Evidence {
+                outcomes: listing.seller.outcomes,
+                feedback: listing.seller.feedback.map(|f| (self.feedback, f)),
+                listings: Vec::new(),
+            },
+        )
+    }
+
+    fn stories(&self, listing: &Listing, seller: &SellerPosterior) -> Stories {
+        let prior = self.pack.prior_from(listing.seller.segment, seller.mean(), seller.mean_complement());
+        let mut stories = Stories::from_prior(&prior);
+        if let Some(m) = &listing.money
+            && let Some(ask) = m.price.filter(|p| *p > 0.0 && !m.auction)
+        {
+            stories.ln_price = money::price_evidence(&self.pack, ask, m.resale.value.median);
+        }
+        stories
+    }
+
+    fn requests(
+        &self,
+        listing: &Listing,
+        plan: &Plan,
+        scratch: &mut Scratch,
+        stories: &Stories,
+        posterior: &Posterior,
+        prospects: Option<&Prospects>,
+    ) -> Vec<ask::Request> {
+        let net = listing.money.as_ref().zip(prospects).and_then(|(m, p)| {
+            let price = m.price?;
+            let wanted = m.terms.required_margin * m.terms.landed_cost(price);
+            Some((0..self.pack.stories()).map(|h| p.net_in(&m.terms, h, price) - wanted).collect::<Vec<f64>>())
+        });
+        ask::requests(plan, scratch, &Asking {
+            watch: &listing.watch,
+            photos: &listing.photos,
+            refused: &listing.refused,
+            stories,
+            evidence: &listing.evidence,
+            posterior,
+            net: net.as_deref(),
+            seed: SEED,
+        })
+    }
+
+    fn by_story<T>(&self, f: impl Fn(Index) -> T) -> IndexMap<String, T> {
+        self.pack.data().stories.iter().enumerate().map(|(h, s)| (s.id.clone(), f(h))).collect()
+    }
+
+    fn not_original(&self, stories: &[f64]) -> f64 {
+        // The first story of the pack is the all-original one.
+        stories.iter().skip(1).sum()
+    }
+
+    /// P(C_k | e) over the states people see; a component with states of its own shows those.
+    fn component(&self, k: Index, given: &[PerStory], posterior: &Posterior) -> (String, IndexMap<String, f64>) {
+        let data = self.pack.data();
+        let component = &data.components[k];
+        let names = if Some(k) == self.pack.metal() {
+            component.states.iter().map(|s| s.id.clone()).collect::<Vec<_>>()
+        } else {
+            data.states.iter().map(|s| s.id.clone()).collect()
+        };
+        let mut shown: IndexMap<String, f64> = names.into_iter().map(|n| (n, 0.0)).collect();
+        for (state, by_story) in component.states.iter().zip(given) {
+            let name = if Some(k) == self.pack.metal() { &state.id } else { &state.seen_as };
+            let p: f64 = posterior.stories.iter().zip(by_story).map(|(p, g)| p * g).sum();
+            if let Some(sum) = shown.get_mut(name) {
+                *sum += p;
+            }
+        }
+        (component.id.clone(), shown)
+    }
+
+    fn evidence(&self, listing: &Listing, alone: &[f64], shares: Option<&[f64]>) -> Vec<wire::Weighed> {
+        listing
+            .evidence
+            .calls()
+            .iter()
+            .enumerate()
+            .map(|(i, call)| wire::Weighed {
+                sign: self.pack.signs()[call.sign].id.clone(),
+                call: match call.call {
+                    Call::Present => CallKind::Present,
+                    Call::Absent => CallKind::Absent,
+                },
+                from: if listing.because[i].is_some() { wire::Source::Derived } else { wire::Source::Observed },
+                because: listing.because[i].clone(),
+                resolvable: call.resolvable,
+                alone_db: alone[i],
+                share_db: shares.map(|s| s[i]),
+            })
+            .collect()
+    }
+
+    fn decision(&self, m: &MoneyTerms, p: &Prospects, best_worth: Option<f64>) -> wire::Decision {
+        let money = |x: f64| amount(x, m.currency);
+        let per_unit = 10_f64.powi(digits(m.currency) as i32);
+        let walk_away = p.walk_away(&m.terms, per_unit) as f64 / per_unit;
+        let by_story = self.by_story(|h| wire::StoryValue {
+            value: money(p.uses[h].value.mean()),
+            best_use: match p.uses[h].how {
+                Use::AsIs => wire::BestUseKind::AsIs,
+                Use::Restored => wire::BestUseKind::Restored,
+                Use::PartedOut => wire::BestUseKind::PartedOut,
+            },
+            repairs: p.uses[h].repairs.iter().map(|&k| self.pack.components()[k].id.clone()).collect(),
+            net: m.price.map(|price| money(p.net_in(&m.terms, h, price))),
+        });
+        let at_price = m.price.map(|price| {
+            let net = p.expected_net(&m.terms, price);
+            let landed = m.terms.landed_cost(price);
+            let quantile = |q| money(p.net_quantile(&m.terms, price, q, per_unit));
+            let advice = advise(&Grounds {
+                best_worth,
+                asking_cost: m.asking_cost,
+                surplus: net - m.terms.required_margin * landed,
+                walk_away,
+                price,
+                auction: m.auction,
+                offer_share: self.pack.data().defaults.offer_share,
+            });
+            (net, landed, p.probability_of_loss(&m.terms, price), wire::Quantiles {
+                p05: quantile(0.05),
+                p50: quantile(0.5),
+                p95: quantile(0.95),
+            }, advice)
+        });
+        wire::Decision {
+            advice: at_price.as_ref().map(|a| advice_kind(a.4)),
+            expected_net: at_price.as_ref().map(|a| money(a.0)),
+            probability_of_loss: at_price.as_ref().map(|a| a.2),
+            net_quantiles: at_price.as_ref().map(|a| a.3.clone()),
+            walk_away_price: money(walk_away),
+            landed_cost: at_price.as_ref().map(|a| money(a.1)),
+            required_margin: m.terms.required_margin,
+            by_story,
+        }
+    }
+
+    fn ask_next(&self, requests: Vec<ask::Request>, m: Option<&MoneyTerms>) -> Vec<wire::AskNext> {
+        let view = |v: Index| self.pack.data().views[v].id.clone();
+        requests
+            .into_iter()
+            .map(|r| wire::AskNext {
+                views: r.views.into_iter().map(view).collect(),
+                worth: r.worth.zip(m).map(|(w, m)| amount(w, m.currency)),
+                bits: r.bits,
+                standard_error: r.standard_error,
+                signs: r.signs.iter().map(|&s| self.pack.signs()[s].id.clone()).collect(),
+            })
+            .collect()
+    }
+}
+
+fn advice_kind(advice: Advice) -> wire::AdviceKind {
+    match advice {
+        Advice::AskFirst => wire::AdviceKind::AskFirst,
+        Advice::Buy => wire::AdviceKind::Buy,
+        Advice::OfferBelow => wire::AdviceKind::OfferBelow,
+        Advice::Leave => wire::AdviceKind::Leave,
+    }
+}
+
+fn seller_belief(seller: &SellerPosterior, listing: &Listing) -> Result<wire::SellerBelief, priors::Error> {
+    Ok(wire::SellerBelief {
+        bad_rate: wire::BadRate {
+            mean: seller.mean(),
+            interval_90: [seller.quantile(0.05)?.probability(), seller.quantile(0.95)?.probability()],
+            effective_cases: seller.effective_cases(),
+        },
+        used: wire::SellerUsed {
+            outcomes: listing.seller.outcome_count,
+            listings: 0,
+            feedback: listing.seller.feedback_count,
+        },
+    })
+}
+
+/// An amount rounded half to even to the minor unit.
+#[must_use]
+pub fn amount(x: f64, currency: Currency) -> Money {
+    let digits = digits(currency);
+    let rounded = Decimal::from_f64_retain(x)
+        .unwrap_or_default()
+        .round_dp_with_strategy(digits, RoundingStrategy::MidpointNearestEven);
+    let rounded = if rounded.is_zero() { Decimal::ZERO } else { rounded };
+    Money { amount: format!("{rounded:.*}", digits as usize), currency: currency.code().into() }
+}

@@ -1,0 +1,40 @@
+//! Configuration by environment and command line.
+
+use clap::Args;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+/// How the service runs.
+#[derive(Debug, Clone, Args)]
+pub struct Config {
+    /// Address to listen on; port 0 takes a free one. Before there are tokens, loopback only.
+    #[arg(long, env = "STEELYARD_LISTEN", default_value = "127.0.0.1:8377")]
+    pub listen: SocketAddr,
+    /// Folder for stored data. Nothing is stored yet.
+    #[arg(long, env = "STEELYARD_DATA")]
+    pub data: Option<PathBuf>,
+    /// Folder of a model's TOML files, instead of the model that comes with the program.
+    #[arg(long, env = "STEELYARD_PACK")]
+    pub pack: Option<PathBuf>,
+    /// Origins of browser extensions and pages that may call, separated by commas; an extension
+    /// scheme may end in `*` where the browser makes up an id for every install.
+    #[arg(long, env = "STEELYARD_ALLOWED_ORIGINS", value_delimiter = ',')]
+    pub allowed_origins: Vec<String>,
+    /// Names besides the loopback ones that a `Host` header may hold, separated by commas.
+    #[arg(long, env = "STEELYARD_ALLOWED_HOSTS", value_delimiter = ',')]
+    pub allowed_hosts: Vec<String>,
+}
+
+impl Config {
+    /// The defaults on a free loopback port: for tests and demonstrations.
+    #[must_use]
+    pub fn on_free_port() -> Self {
+        Self {
+            listen: SocketAddr::from(([127, 0, 0, 1], 0)),
+            data: None,
+            pack: None,
+            allowed_origins: Vec::new(),
+            allowed_hosts: Vec::new(),
+        }
+    }
+}

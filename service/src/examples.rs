@@ -1,0 +1,107 @@
+//! Examples of requests and answers: Rust values, put into the OpenAPI document and sent by tests.
+
+use crate::app::App;
+use crate::wire::Money;
+use crate::wire::request::{
+    AssessRequest, CallKind, Observation, Offer, Photo, Range, Returns, Seller, Value as WorthRange, Watch,
+};
+use crate::problem::{FaultAt, Problem};
+use serde_json::Value;
+use steelyard_model::pack::Pack;
+
+/// An example and its place in the document.
+#[derive(Debug, Clone)]
+pub struct Example {
+    /// JSON Pointer to the media type object.
+    pub pointer: String,
+    /// Name among the examples there.
+    pub name: &'static str,
+    /// In a few words.
+    pub summary: &'static str,
+    /// The example.
+    pub value: Value,
+}
+
+const REQUEST: &str = "/paths/~1v1~1assess/post/requestBody/content/application~1json";
+
+fn eur(amount: &str) -> Money {
+    Money::new(amount, "EUR")
+}
+
+fn seen(sign: &str, call: CallKind, photo: &str) -> Option<Observation> {
+    Some(Observation { sign: sign.into(), call, photo: Some(photo.into()), certainty: None, in_hand: None })
+}
+
+fn photo(id: &str, view: &str, dial_width_px: f64) -> Option<Photo> {
+    Some(Photo { id: id.into(), view: Some(view.into()), dial_width_px: Some(dial_width_px), ..Photo::default() })
+}
+
+/// The least a request can hold.
+#[must_use]
+pub fn nothing_seen() -> AssessRequest {
+    AssessRequest::default()
+}
+
+/// A listing with two photos: a dial that looks new on a worn case, and a plain crown.
+#[must_use]
+pub fn fresh_dial() -> AssessRequest {
+    AssessRequest {
+        id: Some("lot-381".into()),
+        title: Some("Gentleman's watch of the fifties, dial restored".into()),
+        seller: Some(Seller { segment: Some("open_marketplace".into()), ..Seller::default() }),
+        offer: Some(Offer {
+            price: Some(eur("380.00")),
+            shipping: Some(eur("12.00")),
+            fixed_costs: Some(eur("180.00")),
+            returns: Some(Returns { honoured: Some(0.8), cost: Some(eur("15.00")), ..Returns::default() }),
+            ..Offer::default()
+        }),
+        value: Some(WorthRange {
+            all_original: Range { low: eur("600.00"), high: eur("900.00") },
+            selling_fee_rate: Some(0.1),
+            metal: None,
+        }),
+        watch: Some(Watch {
+            dial_diameter_mm: Some(31.0),
+            years: Some(vec![Some(1957), Some(1961)]),
+            traits: [("luminous".to_owned(), false)].into_iter().collect(),
+            ..Watch::default()
+        }),
+        photos: vec![photo("p1", "dial_straight", 1400.0), photo("p2", "crown_close", 1600.0)],
+        observations: vec![
+            seen("dial_too_fresh", CallKind::Present, "p1"),
+            seen("dial_minute_marks_off", CallKind::Present, "p1"),
+            seen("hands_style_clash", CallKind::Absent, "p1"),
+            seen("crown_unsigned", CallKind::Present, "p2"),
+        ],
+        ..AssessRequest::default()
+    }
+}
+
+/// Every example.
+///
+/// # Errors
+/// If one does not serialise or cannot be assessed.
+pub fn all() -> anyhow::Result<Vec<Example>> {
+    let example = |pointer: &str, name, summary, value| Example { pointer: pointer.into(), name, summary, value };
+    let problem = |status: &str| format!("/paths/~1v1~1assess/post/responses/{status}/content/application~1problem+json");
+    let invalid = Problem::invalid(vec![
+        FaultAt::new("/offer/prise", "there is no such member"),
+        FaultAt::new("/observations/0/sign", "there is no sign `crown_unsined`, did you mean `crown_unsigned`?"),
+    ]);
+    Ok(vec![
+        example(REQUEST, "fresh_dial", "A dial that looks new on a worn case", serde_json::to_value(fresh_dial())?),
+        example(REQUEST, "nothing_seen", "The least a request can hold", serde_json::to_value(nothing_seen())?),
+        example(&problem("422"), "two_faults", "Two faults, both named", serde_json::to_value(invalid)?),
+    ])
+}
+
+/// The answer to [`fresh_dial`] by the model that comes with the program.
+///
+/// # Errors
+/// If it cannot be assessed.
+pub fn fresh_dial_answer() -> anyhow::Result<Value> {
+    let app = App::new(Pack::builtin())?;
+    let answer = app.assess(&serde_json::to_vec(&fresh_dial())?).map_err(|p| anyhow::anyhow!(p.detail))?;
+    Ok(serde_json::to_value(answer)?)
+}

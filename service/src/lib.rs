@@ -1,0 +1,21 @@
+//! The HTTP service around the model: who may ask, and how answers look.
+//!
+//! Data goes one way: request → [`listing::Listing`] → [`assess::Assessor`] → answer. Handlers
+//! parse, call and answer; every number is computed in `steelyard-model` and `steelyard-priors`.
+
+pub mod api;
+pub mod app;
+pub mod assess;
+pub mod body;
+pub mod cautions;
+pub mod config;
+pub mod examples;
+pub mod guard;
+pub mod listing;
+pub mod openapi;
+pub mod packs;
+pub mod problem;
+pub mod serve;
+pub mod shape;
+pub mod strict_json;
+pub mod wire;

@@ -1,0 +1,466 @@
+//! A listing in the terms of the model, read from the request with every fault of meaning.
+
+use crate::problem::{FaultAt, pointer_to};
+use crate::wire::Money;
+use crate::wire::request as wire;
+use iso_currency::Currency;
+use jiff::Timestamp;
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive as _;
+use steelyard_model::contraction::MAX_LANES;
+use steelyard_model::money::{AllOriginal, Metal, Resale, Terms};
+use steelyard_model::observe::{Basis, Call, Evidence, Observation, Photo, Watch};
+use steelyard_model::pack::{AVOIDS_PHOTO, Index, Pack, nearest};
+use steelyard_priors::seller::{Feedback, Outcomes};
+
+/// The widest value range believed: more would say nothing and lose the digits of money.
+const WIDEST_RANGE: f64 = 1000.0;
+
+/// Years a watch may be said to be from.
+const YEARS: std::ops::RangeInclusive<i64> = 1700..=2100;
+
+/// A listing in the terms of the model.
+#[derive(Debug, Clone)]
+pub struct Listing {
+    /// The caller's name for it.
+    pub id: Option<String>,
+    /// Who sells.
+    pub seller: Seller,
+    /// Money, where `value` is given.
+    pub money: Option<MoneyTerms>,
+    /// The watch as stated.
+    pub watch: Watch,
+    /// The photos at hand.
+    pub photos: Vec<Photo>,
+    /// Views the seller has refused.
+    pub refused: Vec<Index>,
+    /// The calls as likelihoods.
+    pub evidence: Evidence,
+    /// What each call follows from, where it is not the caller's; in the order of the evidence.
+    pub because: Vec<Option<String>>,
+    /// Whether the watch has arrived.
+    pub received: bool,
+    /// The parts of the answer wanted.
+    pub include: Include,
+    /// What the cautions turn on.
+    pub circumstances: Circumstances,
+}
+
+/// What is said of the seller.
+#[derive(Debug, Clone)]
+pub struct Seller {
+    /// Index of the segment.
+    pub segment: Index,
+    /// Known outcomes.
+    pub outcomes: Outcomes,
+    /// How many.
+    pub outcome_count: u64,
+    /// Marketplace ratings.
+    pub feedback: Option<Feedback>,
+    /// How many.
+    pub feedback_count: u64,
+}
+
+/// What the money turns on.
+#[derive(Debug, Clone)]
+pub struct MoneyTerms {
+    /// The listing's one currency.
+    pub currency: Currency,
+    /// Value and use.
+    pub resale: Resale,
+    /// Cost of buying and returning.
+    pub terms: Terms,
+    /// The asking price or current bid.
+    pub price: Option<f64>,
+    /// Whether it is an auction.
+    pub auction: bool,
+    /// What asking costs.
+    pub asking_cost: f64,
+}
+
+/// The parts of the answer wanted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Include {
+    /// Beliefs about components.
+    pub components: bool,
+    /// Additive shares.
+    pub shares: bool,
+    /// What to ask for.
+    pub ask_next: bool,
+    /// Money.
+    pub decision: bool,
+}
+
+/// What the cautions turn on.
+#[derive(Debug, Clone, Copy, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "each is one independent fact")]
+pub struct Circumstances {
+    /// Gold is claimed.
+    pub gold_claimed: bool,
+    /// Whether it carries luminous paint is not stated.
+    pub luminous_unknown: bool,
+    /// Outcome totals were given.
+    pub outcome_totals: bool,
+    /// A photo behind a call has no known resolution.
+    pub resolution_unknown: bool,
+    /// Money was asked for and no fixed costs were given.
+    pub no_service_cost: bool,
+    /// There is an asking price but no value to compare it with.
+    pub no_value: bool,
+}
+
+struct Reader<'p> {
+    pack: &'p Pack,
+    faults: Vec<FaultAt>,
+    /// The currency of the first amount read: the listing's.
+    currency: Option<Currency>,
+}
+
+impl Listing {
+    /// Reads a request whose shape fits.
+    ///
+    /// # Errors
+    /// Every fault of meaning, with its place.
+    pub fn read(pack: &Pack, request: &wire::AssessRequest) -> Result<Self, Vec<FaultAt>> {
+        let mut reader = Reader { pack, faults: Vec::new(), currency: None };
+        let listing = reader.listing(request);
+        match listing {
+            Some(listing) if reader.faults.is_empty() => Ok(listing),
+            _ => Err(reader.faults),
+        }
+    }
+}
+
+impl Reader<'_> {
+    fn fault(&mut self, pointer: impl Into<String>, detail: impl Into<String>) {
+        self.faults.push(FaultAt::new(pointer, detail));
+    }
+
+    fn listing(&mut self, r: &wire::AssessRequest) -> Option<Listing> {
+        for (pointer, time) in [
+            ("/now", &r.now),
+            ("/offer/ends_at", &r.offer.as_ref().and_then(|o| o.ends_at.clone())),
+            ("/arrival/received_at", &r.arrival.as_ref().and_then(|a| a.received_at.clone())),
+            ("/arrival/return_until", &r.arrival.as_ref().and_then(|a| a.return_until.clone())),
+        ] {
+            if time.as_ref().is_some_and(|t| t.parse::<Timestamp>().is_err()) {
+                self.fault(pointer, "not a time in RFC 3339, such as 2026-11-24T21:00:00Z");
+            }
+        }
+        let seller = self.seller(r.seller.as_ref());
+        let watch = self.watch(r.watch.as_ref());
+        let photos = self.photos(r);
+        let money = self.money(r, watch.gold_claimed(self.pack));
+        for (i, story) in r.disclosed.iter().enumerate() {
+            self.story(&format!("/disclosed/{i}"), story.as_deref());
+        }
+        let observations = self.observations(r, &photos);
+        let (asked, refused) = self.asked(r);
+        let all: Vec<Observation> = observations.iter().map(|(o, _)| *o).collect();
+        let (evidence, because) = match Evidence::read(self.pack, &watch, &all) {
+            Err(found) => {
+                for (i, fault) in found {
+                    self.fault(format!("/observations/{}/sign", observations[i].1), fault.to_string());
+                }
+                return None;
+            }
+            Ok(evidence) => self.with_asked(&watch, all, evidence, asked),
+        };
+        let received = r.stage == Some(wire::Stage::Received);
+        let include = include(r, received);
+        let circumstances = Circumstances {
+            gold_claimed: watch.gold_claimed(self.pack),
+            luminous_unknown: self.pack.luminous().is_some_and(|t| watch.traits[t].is_none()),
+            outcome_totals: seller.as_ref().is_some_and(|s| s.outcome_count > 0),
+            resolution_unknown: observations.iter().any(|(o, _)| match o.basis {
+                Basis::Photo(photo) => photo.px_per_mm.is_none(),
+                _ => false,
+            }),
+            no_service_cost: r.value.is_some()
+                && include.decision
+                && r.offer.as_ref().is_none_or(|o| o.fixed_costs.is_none()),
+            no_value: r.value.is_none() && r.offer.as_ref().is_some_and(|o| o.price.is_some()),
+        };
+        Some(Listing {
+            id: r.id.clone(),
+            seller: seller?,
+            money,
+            watch,
+            photos: photos.into_iter().map(|(_, p)| p).collect(),
+            refused,
+            evidence,
+            because,
+            received,
+            include,
+            circumstances,
+        })
+    }
+
+    fn seller(&mut self, s: Option<&wire::Seller>) -> Option<Seller> {
+        let named = s.and_then(|s| s.segment.as_deref());
+        let segment = self.pack.segment(named);
+        if let (None, Some(name)) = (segment, named) {
+            let near = nearest(name, self.pack.data().segments.iter().map(|s| s.id.as_str()));
+            self.fault("/seller/segment", format!("there is no segment `{name}`{near}"));
+        }
+        let totals = s.and_then(|s| s.outcomes).unwrap_or_default();
+        let outcomes = Outcomes::new(totals.bad, totals.total).map_err(|e| self.fault("/seller/outcomes/bad", e.to_string())).ok();
+        let feedback = s.and_then(|s| s.feedback).map(|f| (f, Feedback::new(f.negative, f.positive + f.negative)));
+        Some(Seller {
+            segment: segment?,
+            outcomes: outcomes?,
+            outcome_count: totals.total,
+            feedback_count: feedback.as_ref().map_or(0, |(f, _)| f.positive + f.negative),
+            feedback: feedback.and_then(|(_, f)| f.ok()),
+        })
+    }
+
+    fn watch(&mut self, w: Option<&wire::Watch>) -> Watch {
+        let mut watch = Watch::unknown(self.pack);
+        let Some(w) = w else { return watch };
+        for (name, stated) in &w.traits {
+            match self.pack.trait_(name) {
+                Some(t) => watch.traits[t] = Some(*stated),
+                None => {
+                    let near = nearest(name, self.pack.data().traits.iter().map(String::as_str));
+                    self.fault(pointer_to("/watch/traits", name), format!("there is no trait `{name}`{near}"));
+                }
+            }
+        }
+        if let Some([Some(first), Some(last)]) = w.years.as_deref() {
+            for (i, year) in [first, last].into_iter().enumerate() {
+                if !YEARS.contains(year) {
+                    self.fault(format!("/watch/years/{i}"), format!("{year} is not in {} to {}", YEARS.start(), YEARS.end()));
+                }
+            }
+            if first > last {
+                self.fault("/watch/years", format!("the first year, {first}, is after the last, {last}"));
+            }
+            watch.first_year = i32::try_from(*first).ok();
+        }
+        watch
+    }
+
+    fn view(&mut self, pointer: &str, name: &str) -> Option<Index> {
+        let view = self.pack.view(name);
+        if view.is_none() {
+            let near = nearest(name, self.pack.data().views.iter().map(|v| v.id.as_str()));
+            self.fault(pointer, format!("there is no view `{name}`{near}"));
+        }
+        view
+    }
+
+    fn story(&mut self, pointer: &str, name: Option<&str>) -> Option<Index> {
+        let name = name?;
+        let story = self.pack.story(name);
+        if story.is_none() {
+            let near = nearest(name, self.pack.data().stories.iter().map(|s| s.id.as_str()));
+            self.fault(pointer, format!("there is no story `{name}`{near}"));
+        }
+        story
+    }
+
+    fn photos(&mut self, r: &wire::AssessRequest) -> Vec<(String, Photo)> {
+        let stated = r.watch.as_ref();
+        let defaults = self.pack.data().defaults;
+        let dial = stated.and_then(|w| w.dial_diameter_mm).unwrap_or(defaults.dial_diameter_mm);
+        let case = stated.and_then(|w| w.case_diameter_mm).unwrap_or(defaults.case_diameter_mm);
+        let mut photos: Vec<(String, Photo)> = Vec::new();
+        for (i, p) in r.photos.iter().enumerate().filter_map(|(i, p)| p.as_ref().map(|p| (i, p))) {
+            if photos.iter().any(|(id, _)| *id == p.id) {
+                self.fault(format!("/photos/{i}/id"), format!("there are two photos `{}`", p.id));
+            }
+            let view = p.view.as_deref().and_then(|v| self.view(&format!("/photos/{i}/view"), v));
+            let px_per_mm = p
+                .px_per_mm
+                .or(p.dial_width_px.map(|px| px / dial))
+                .or(p.case_width_px.map(|px| px / case));
+            photos.push((p.id.clone(), Photo { view, px_per_mm, sharpness: p.sharpness.unwrap_or(1.0) }));
+        }
+        photos
+    }
+
+    /// The caller's calls, each with its position in the request.
+    fn observations(&mut self, r: &wire::AssessRequest, photos: &[(String, Photo)]) -> Vec<(Observation, usize)> {
+        let mut out = Vec::new();
+        for (i, o) in r.observations.iter().enumerate().filter_map(|(i, o)| o.as_ref().map(|o| (i, o))) {
+            let photo = o.photo.as_ref().map(|id| photos.iter().find(|(p, _)| p == id).map(|(_, p)| *p));
+            // A photo taken out for another fault may still be the one meant.
+            if photo == Some(None) && !r.photos.iter().any(Option::is_none) {
+                let id = o.photo.as_deref().unwrap_or_default();
+                self.fault(format!("/observations/{i}/photo"), format!("there is no photo `{id}` among `photos`"));
+            }
+            let Some(sign) = self.pack.sign(&o.sign) else {
+                let near = self.pack.nearest_sign(&o.sign);
+                self.fault(format!("/observations/{i}/sign"), format!("there is no sign `{}`{near}", o.sign));
+                continue;
+            };
+            let basis = match (o.certainty, o.in_hand, photo.flatten()) {
+                (Some(c), _, _) => Basis::Certainty(c),
+                (None, Some(true), _) => Basis::InHand,
+                (None, _, Some(photo)) => Basis::Photo(photo),
+                (None, _, None) => Basis::Unstated,
+            };
+            let call = match o.call {
+                wire::CallKind::Present => Call::Present,
+                wire::CallKind::Absent => Call::Absent,
+            };
+            out.push((Observation { sign, call, basis }, i));
+        }
+        out
+    }
+
+    /// What the answers to requests say of the seller: one call, and the views refused.
+    fn asked(&mut self, r: &wire::AssessRequest) -> (Option<(Call, String)>, Vec<Index>) {
+        let (mut call, mut refused) = (None, Vec::new());
+        for (i, a) in r.asked.iter().enumerate().filter_map(|(i, a)| a.as_ref().map(|a| (i, a))) {
+            let view = self.view(&format!("/asked/{i}/view"), &a.view);
+            let (answer, word) = match a.answer {
+                wire::Answer::Given => (Call::Absent, "given"),
+                wire::Answer::Refused => (Call::Present, "refused"),
+                wire::Answer::Dodged => (Call::Present, "dodged"),
+            };
+            if a.answer == wire::Answer::Refused {
+                refused.extend(view);
+            }
+            // One refusal says more than any number of photos given.
+            if call.as_ref().is_none_or(|(c, _)| *c == Call::Absent && answer == Call::Present) {
+                call = Some((answer, format!("the request for `{}` was {word}", a.view)));
+            }
+        }
+        (call, refused)
+    }
+
+    /// Adds the call that an answer makes by itself, unless the caller made it.
+    fn with_asked(
+        &self,
+        watch: &Watch,
+        mut all: Vec<Observation>,
+        evidence: Evidence,
+        asked: Option<(Call, String)>,
+    ) -> (Evidence, Vec<Option<String>>) {
+        let mut because = vec![None; all.len()];
+        let sign = self.pack.sign(AVOIDS_PHOTO).filter(|s| !evidence.has(*s));
+        let (Some(sign), Some((call, reason))) = (sign, asked) else {
+            return (evidence, because);
+        };
+        all.push(Observation { sign, call, basis: Basis::Unstated });
+        match Evidence::read(self.pack, watch, &all) {
+            Ok(with) => {
+                because.push(Some(reason));
+                (with, because)
+            }
+            // The pack may exclude it beside what the caller called: the caller's call stands.
+            Err(_) => (evidence, because),
+        }
+    }
+
+    fn amount(&mut self, pointer: &str, money: Option<&Money>) -> Option<f64> {
+        let money = money?;
+        let Some(currency) = Currency::from_code(&money.currency) else {
+            self.fault(format!("{pointer}/currency"), format!("`{}` is no currency of ISO 4217", money.currency));
+            return None;
+        };
+        if self.currency.is_some_and(|first| first != currency) {
+            let first = self.currency.map_or("", |c| c.code());
+            self.fault(format!("{pointer}/currency"), format!("a listing has one currency, and this one began with {first}"));
+            return None;
+        }
+        self.currency = Some(currency);
+        let amount = match money.amount.parse::<Decimal>() {
+            Ok(amount) if amount.is_sign_negative() && !amount.is_zero() => {
+                self.fault(format!("{pointer}/amount"), "must not be negative");
+                return None;
+            }
+            Ok(amount) => amount.normalize(),
+            Err(_) => {
+                self.fault(format!("{pointer}/amount"), "not an amount");
+                return None;
+            }
+        };
+        if amount.scale() > digits(currency) {
+            self.fault(
+                format!("{pointer}/amount"),
+                format!("{} has {} decimals", currency.code(), digits(currency)),
+            );
+            return None;
+        }
+        amount.to_f64()
+    }
+
+    fn money(&mut self, r: &wire::AssessRequest, gold_claimed: bool) -> Option<MoneyTerms> {
+        let offer = r.offer.clone().unwrap_or_default();
+        let returns = offer.returns.clone().unwrap_or_default();
+        let price = self.amount("/offer/price", offer.price.as_ref());
+        let shipping = self.amount("/offer/shipping", offer.shipping.as_ref());
+        let fixed_costs = self.amount("/offer/fixed_costs", offer.fixed_costs.as_ref());
+        let return_cost = self.amount("/offer/returns/cost", returns.cost.as_ref());
+        let original = r.value.as_ref().map(|v| &v.all_original);
+        let low = self.amount("/value/all_original/low", original.map(|o| &o.low));
+        let high = self.amount("/value/all_original/high", original.map(|o| &o.high));
+        let metal = r.value.as_ref().and_then(|v| v.metal.as_ref());
+        let price_per_g = self.amount("/value/metal/price_per_g", metal.map(|m| &m.price_per_g));
+        self.amount("/arrival/paid", r.arrival.as_ref().and_then(|a| a.paid.as_ref()));
+        let aim = r.aim.clone().unwrap_or_default();
+        let asking_cost = self.amount("/aim/asking_cost", aim.asking_cost.as_ref());
+        if low == Some(0.0) {
+            self.fault("/value/all_original/low/amount", "must be above 0");
+        }
+        let (low, high) = (low.filter(|l| *l > 0.0)?, high?);
+        if low > high {
+            self.fault("/value/all_original/high", "`low` is above `high`");
+        } else if high > WIDEST_RANGE * low {
+            self.fault("/value/all_original/high", format!("`high` is more than {WIDEST_RANGE} times `low`: that says nothing"));
+        }
+        let value = AllOriginal::from_range(low, high).ok()?;
+        let keep = aim.plan == Some(wire::PlanKind::Keep);
+        let any_reason = returns.kind == Some(wire::ReturnKind::AnyReason);
+        let mut honoured = [0.0; MAX_LANES];
+        for (to, story) in honoured.iter_mut().zip(&self.pack.data().stories) {
+            let declared = r.disclosed.iter().flatten().any(|d| *d == story.id);
+            *to = if declared && !any_reason { 0.0 } else { returns.honoured.unwrap_or(0.0) };
+        }
+        Some(MoneyTerms {
+            currency: self.currency?,
+            resale: Resale {
+                value,
+                selling_fee_rate: if keep { 0.0 } else { r.value.as_ref()?.selling_fee_rate.unwrap_or(0.0) },
+                gold_claimed,
+                metal: metal.zip(price_per_g).map(|(m, price_per_g)| Metal {
+                    fineness: m.fineness,
+                    mass_g: m.mass_g,
+                    price_per_g,
+                }),
+            },
+            terms: Terms {
+                buyer_fee_rate: offer.buyer_fee_rate.unwrap_or(0.0),
+                shipping: shipping.unwrap_or(0.0),
+                import_rate: offer.import_rate.unwrap_or(0.0),
+                fixed_costs: fixed_costs.unwrap_or(0.0),
+                return_cost: return_cost.unwrap_or(0.0),
+                honoured,
+                required_margin: aim.required_margin.unwrap_or(0.0),
+            },
+            price,
+            auction: offer.kind == Some(wire::OfferKind::Auction),
+            asking_cost: asking_cost.unwrap_or(self.pack.data().defaults.asking_cost_share * value.median),
+        })
+    }
+}
+
+fn include(r: &wire::AssessRequest, received: bool) -> Include {
+    let wants = |part: wire::Part| r.include.as_ref().is_none_or(|parts| parts.contains(&Some(part)));
+    Include {
+        components: wants(wire::Part::Components),
+        shares: wants(wire::Part::Shares),
+        // A watch on the bench: there is nobody left to ask for a photo.
+        ask_next: wants(wire::Part::AskNext) && !received,
+        decision: wants(wire::Part::Decision),
+    }
+}
+
+/// Decimals of a currency (ISO 4217); two where the standard gives none.
+#[must_use]
+pub fn digits(currency: Currency) -> u32 {
+    currency.exponent().map_or(2, u32::from)
+}

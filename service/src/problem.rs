@@ -1,0 +1,143 @@
+//! Errors as RFC 9457 problems: every fault named by a JSON Pointer (RFC 6901).
+
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+/// What went wrong, as `application/problem+json`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Problem {
+    /// Kind of problem: a path of this service that explains it.
+    #[serde(rename = "type")]
+    #[schema(example = "/problems/invalid")]
+    pub kind: String,
+    /// The kind in words.
+    pub title: String,
+    /// The HTTP status.
+    #[schema(minimum = 400, maximum = 599)]
+    pub status: u16,
+    /// This occurrence in words.
+    pub detail: String,
+    /// Every fault found in the request.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub errors: Vec<FaultAt>,
+}
+
+/// One fault and where it stands.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct FaultAt {
+    /// JSON Pointer into the request body; empty for the whole body.
+    #[schema(example = "/offer/price/amount")]
+    pub pointer: String,
+    /// What is wrong there.
+    pub detail: String,
+}
+
+impl FaultAt {
+    /// A fault at a pointer.
+    pub fn new(pointer: impl Into<String>, detail: impl Into<String>) -> Self {
+        Self { pointer: pointer.into(), detail: detail.into() }
+    }
+}
+
+/// A kind of problem: its name in the URL, status, title and explanation.
+#[derive(Debug, Clone, Copy)]
+pub struct Kind {
+    /// Last part of the type's path.
+    pub name: &'static str,
+    /// HTTP status.
+    pub status: StatusCode,
+    /// In a few words.
+    pub title: &'static str,
+    /// What it means and what to do.
+    pub meaning: &'static str,
+}
+
+macro_rules! kinds {
+    ($($(#[$doc:meta])* $id:ident = $name:literal, $status:ident, $title:literal, $meaning:literal;)*) => {
+        $($(#[$doc])* pub const $id: Kind = Kind {
+            name: $name, status: StatusCode::$status, title: $title, meaning: $meaning,
+        };)*
+        /// Every kind of problem this service answers with.
+        pub const KINDS: &[Kind] = &[$($id),*];
+    };
+}
+
+kinds! {
+    /// Not JSON at all.
+    MALFORMED = "malformed", BAD_REQUEST, "The body is not JSON",
+        "The body is not one well-formed JSON document in UTF-8: it is cut off, holds NaN or a number no double can hold, repeats a key, or is nested too deeply. Nothing was computed.";
+    /// JSON that does not fit.
+    INVALID = "invalid", UNPROCESSABLE_ENTITY, "The request does not fit",
+        "The JSON is well-formed, but members are missing, unknown, of the wrong shape or contradict each other. Every fault is named in `errors` by a JSON Pointer; nothing was computed.";
+    /// No such resource.
+    NOT_FOUND = "not-found", NOT_FOUND, "Not found",
+        "There is nothing at this path. `/docs` lists what there is.";
+    /// No such method here.
+    METHOD_NOT_ALLOWED = "method-not-allowed", METHOD_NOT_ALLOWED, "Method not allowed",
+        "This path does not take this method; the `Allow` header lists those it takes.";
+    /// Body too large.
+    TOO_LARGE = "too-large", PAYLOAD_TOO_LARGE, "The body is too large",
+        "A body may hold 256 KiB.";
+    /// Not a JSON media type.
+    UNSUPPORTED_MEDIA_TYPE = "unsupported-media-type", UNSUPPORTED_MEDIA_TYPE, "Unsupported media type",
+        "Send the body as `Content-Type: application/json`.";
+    /// Host or Origin not allowed.
+    FORBIDDEN = "forbidden", FORBIDDEN, "Forbidden",
+        "On loopback the service answers only requests whose `Host` is its own, and browsers only from allowed origins. Set STEELYARD_ALLOWED_HOSTS or STEELYARD_ALLOWED_ORIGINS.";
+    /// Shutting down.
+    UNAVAILABLE = "unavailable", SERVICE_UNAVAILABLE, "Not ready",
+        "The service is starting or shutting down. Try again shortly.";
+    /// A fault of ours.
+    INTERNAL = "internal", INTERNAL_SERVER_ERROR, "Internal error",
+        "The fault is ours; the log of the service holds the request id given in `x-request-id`.";
+}
+
+/// The media type of problems.
+pub const MEDIA_TYPE: &str = "application/problem+json";
+
+impl Problem {
+    /// A problem of a kind.
+    pub fn new(kind: Kind, detail: impl Into<String>) -> Self {
+        Self {
+            kind: format!("/problems/{}", kind.name),
+            title: kind.title.into(),
+            status: kind.status.as_u16(),
+            detail: detail.into(),
+            errors: Vec::new(),
+        }
+    }
+
+    /// The same problem with the faults that make it.
+    #[must_use]
+    pub fn with(mut self, errors: Vec<FaultAt>) -> Self {
+        self.errors = errors;
+        self
+    }
+
+    /// A request that does not fit.
+    #[must_use]
+    pub fn invalid(errors: Vec<FaultAt>) -> Self {
+        let detail = match errors.as_slice() {
+            [one] => format!("{}: {}", if one.pointer.is_empty() { "the body" } else { &one.pointer }, one.detail),
+            _ => format!("{} faults, each named in `errors`", errors.len()),
+        };
+        Self::new(INVALID, detail).with(errors)
+    }
+}
+
+impl IntoResponse for Problem {
+    fn into_response(self) -> Response {
+        let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
+        // A problem is strings and a number: it cannot fail to serialise.
+        let body = serde_json::to_vec(&self).unwrap_or_default();
+        (status, [(header::CONTENT_TYPE, HeaderValue::from_static(MEDIA_TYPE))], body).into_response()
+    }
+}
+
+/// A pointer's next token, escaped.
+#[must_use]
+pub fn pointer_to(parent: &str, token: &str) -> String {
+    format!("{parent}/{}", token.replace('~', "~0").replace('/', "~1"))
+}

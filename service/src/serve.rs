@@ -1,0 +1,74 @@
+//! Running the service.
+
+use crate::app::App;
+use crate::config::Config;
+use crate::guard::Guard;
+use crate::{api, packs};
+use anyhow::Context as _;
+use std::future::Future;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::net::TcpListener;
+
+/// How long requests under way may take after the order to stop.
+const GRACE: Duration = Duration::from_secs(10);
+
+/// A service that listens but does not answer yet.
+#[derive(Debug)]
+pub struct Service {
+    app: Arc<App>,
+    guard: Arc<Guard>,
+    listener: TcpListener,
+}
+
+impl Service {
+    /// Loads the model and binds the address.
+    ///
+    /// # Errors
+    /// If the pack is faulty, the address is not a loopback one, or it cannot be bound.
+    pub async fn bind(config: &Config) -> anyhow::Result<Self> {
+        anyhow::ensure!(
+            config.listen.ip().is_loopback(),
+            "{}: without tokens the service listens on loopback only",
+            config.listen
+        );
+        let pack = packs::load(config.pack.as_deref())?;
+        let app = App::new(pack)?;
+        let listener = TcpListener::bind(config.listen).await.with_context(|| format!("binding {}", config.listen))?;
+        Ok(Self { app, guard: Guard::new(config), listener })
+    }
+
+    /// The address it listens on.
+    ///
+    /// # Errors
+    /// If the socket has none.
+    pub fn address(&self) -> std::io::Result<SocketAddr> {
+        self.listener.local_addr()
+    }
+
+    /// Answers until `stop` resolves, then finishes what is under way, within a grace.
+    ///
+    /// # Errors
+    /// If accepting connections fails.
+    pub async fn run(self, stop: impl Future<Output = ()> + Send + 'static) -> anyhow::Result<()> {
+        let (stopping, mut stopped) = tokio::sync::watch::channel(false);
+        let app = self.app.clone();
+        let signalled = async move {
+            stop.await;
+            app.drain();
+            let _ = stopping.send(true);
+        };
+        let router = api::router(self.app, &self.guard);
+        let serving = axum::serve(self.listener, router).with_graceful_shutdown(signalled);
+        // A client that never finishes its request must not keep the process alive.
+        let deadline = async move {
+            let _ = stopped.wait_for(|s| *s).await;
+            tokio::time::sleep(GRACE).await;
+        };
+        tokio::select! {
+            served = serving.into_future() => served.context("serving"),
+            () = deadline => Ok(()),
+        }
+    }
+}

@@ -1,0 +1,292 @@
+//! The answers.
+
+use super::Money;
+use super::request::CallKind;
+use indexmap::IndexMap;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+/// An assessment: a probability with its reasons, never a verdict.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct Assessment {
+    /// The request's `id`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub listing: Option<String>,
+    /// The model it was computed with.
+    pub model: ModelName,
+    /// The headline.
+    pub probability: Probability,
+    /// How the log-odds of bad come about, decibans (10·log10 of odds).
+    pub log_odds_db: LogOdds,
+    /// P(story | evidence), adding up to 1.
+    pub stories: IndexMap<String, f64>,
+    /// P(state | evidence) per component. `metal` means something only where gold is claimed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub components: Option<IndexMap<String, IndexMap<String, f64>>>,
+    /// What is known of the seller's watches before this one was looked at.
+    pub seller: SellerBelief,
+    /// Every call with its weight.
+    pub evidence: Vec<Weighed>,
+    /// What to pay and what to do; left out without `value`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub decision: Option<Decision>,
+    /// What to ask for next, the most useful first.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ask_next: Option<Vec<AskNext>>,
+    /// The cautions that apply.
+    pub cautions: Vec<Caution>,
+}
+
+/// Version of a model.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct ModelName {
+    /// Name.
+    pub version: String,
+    /// SHA-256 of its numbers.
+    pub digest: String,
+    /// Whether a dealer's own outcomes have moved its numbers.
+    pub calibrated: bool,
+}
+
+/// The headline probabilities.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct Probability {
+    /// P(composite or fake | evidence).
+    pub bad: f64,
+    /// P(anything but all-original | evidence).
+    pub not_original: f64,
+    /// P(bad) before the watch was looked at: segment and seller.
+    pub prior_bad: f64,
+}
+
+/// prior + price + recalibration + Σ `share_db` = posterior, all in decibans.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct LogOdds {
+    /// From segment and seller.
+    pub prior: f64,
+    /// The asking price's share; left out with the shares.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub price: Option<f64>,
+    /// From the recalibration of the model.
+    pub recalibration: f64,
+    /// Given everything.
+    pub posterior: f64,
+}
+
+/// What is known of a seller's watches. About watches, not about honesty.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct SellerBelief {
+    /// The rate of bad ones among them.
+    pub bad_rate: BadRate,
+    /// What it rests on besides the segment.
+    pub used: SellerUsed,
+}
+
+/// A posterior rate.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct BadRate {
+    /// Mean.
+    pub mean: f64,
+    /// 5 % and 95 % quantile.
+    #[schema(min_items = 2, max_items = 2)]
+    pub interval_90: [f64; 2],
+    /// Strength of the Beta with the same mean and variance.
+    pub effective_cases: f64,
+}
+
+/// Counts of what was used of the seller.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct SellerUsed {
+    /// Known outcomes.
+    #[schema(minimum = 0)]
+    pub outcomes: u64,
+    /// Other listings of the seller.
+    #[schema(minimum = 0)]
+    pub listings: u64,
+    /// Marketplace ratings.
+    #[schema(minimum = 0)]
+    pub feedback: u64,
+}
+
+/// A call and its weight.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct Weighed {
+    /// The sign.
+    pub sign: String,
+    /// What was said of it.
+    pub call: CallKind,
+    /// Whether the caller called it or it follows from the request.
+    pub from: Source,
+    /// What a derived call follows from.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub because: Option<String>,
+    /// The chance that the detail could be resolved; null for a call with a certainty.
+    #[schema(required)]
+    pub resolvable: Option<f64>,
+    /// The shift of the log-odds of bad if this call alone is taken back, decibans.
+    pub alone_db: f64,
+    /// The additive share of the log-odds of bad, decibans.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub share_db: Option<f64>,
+}
+
+/// Where a call comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Source {
+    /// Called by the caller.
+    Observed,
+    /// Follows from something else in the request.
+    Derived,
+}
+
+/// What to pay and what to do. Without an asking price only the walk-away price, the margin
+/// and the values by story are given.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct Decision {
+    /// What to do.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub advice: Option<AdviceKind>,
+    /// Expected net at the asking price.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub expected_net: Option<Money>,
+    /// P(net < 0).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub probability_of_loss: Option<f64>,
+    /// 5, 50 and 95 % quantiles of the net.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub net_quantiles: Option<Quantiles>,
+    /// The most to pay: the highest price whose expected net is the required margin. 0 if even a gift loses.
+    pub walk_away_price: Money,
+    /// What the watch costs at the asking price once it lies on the table.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub landed_cost: Option<Money>,
+    /// Net wanted as a share of the landed cost.
+    pub required_margin: f64,
+    /// Value and best use in every story.
+    pub by_story: IndexMap<String, StoryValue>,
+}
+
+/// What to do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum AdviceKind {
+    /// An answer is worth more than asking costs.
+    AskFirst,
+    /// The expected net meets the margin.
+    Buy,
+    /// It would at the walk-away price.
+    OfferBelow,
+    /// Neither.
+    Leave,
+}
+
+/// Quantiles of the net.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Quantiles {
+    /// 5 %.
+    pub p05: Money,
+    /// 50 %.
+    pub p50: Money,
+    /// 95 %.
+    pub p95: Money,
+}
+
+/// A watch in one story.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct StoryValue {
+    /// Expected value of the best use.
+    pub value: Money,
+    /// The best use.
+    pub best_use: BestUseKind,
+    /// Components replaced first.
+    pub repairs: Vec<String>,
+    /// Expected net at the asking price, the right of return counted.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub net: Option<Money>,
+}
+
+/// What is done with the watch.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum BestUseKind {
+    /// Sold or kept as it is.
+    AsIs,
+    /// Right parts bought in first.
+    Restored,
+    /// Sold in parts.
+    PartedOut,
+}
+
+/// A request to the seller and what it is worth.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct AskNext {
+    /// The views to ask for, in one request.
+    pub views: Vec<String>,
+    /// Expected gain from the answer; null without a value or a price.
+    #[schema(required)]
+    pub worth: Option<Money>,
+    /// Expected fall in the entropy of the stories, bits.
+    pub bits: f64,
+    /// Standard error of `worth` (as a number, in units of the currency; of `bits` where there
+    /// is no worth), where it was sampled.
+    #[schema(required)]
+    pub standard_error: Option<f64>,
+    /// The signs it would settle.
+    pub signs: Vec<String>,
+}
+
+/// Something to keep in mind.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Caution {
+    /// Name.
+    pub id: String,
+    /// Words to show.
+    pub text: String,
+}
+
+/// The catalogue of signs.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct Catalogue {
+    /// The model it is of.
+    pub model: ModelName,
+    /// The signs.
+    pub items: Vec<SignEntry>,
+}
+
+/// A sign as a client needs it to draw a checklist.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct SignEntry {
+    /// Name.
+    pub id: String,
+    /// The components it is about; `story` for conduct, papers and wording.
+    pub on: Vec<String>,
+    /// Alternatives, each a set of views that together let one judge it.
+    pub needs: Vec<Vec<String>>,
+    /// The question.
+    pub question: String,
+    /// How to look.
+    pub how_to_look: String,
+    /// What else could explain it.
+    pub innocent_explanations: Vec<String>,
+    /// Size of the detail, mm; null where size does not matter.
+    #[schema(required)]
+    pub feature_mm: Option<f64>,
+    /// How hard it is to read.
+    pub reading: String,
+    /// Trait without which it cannot be; null where it always can.
+    #[schema(required)]
+    pub applies_if: Option<String>,
+    /// Signs that are the same question asked the other way round: call only one.
+    pub excludes: Vec<String>,
+    /// How much a sharp call is expected to tell of the story, bits, in the first segment
+    /// before anything else is known.
+    pub bits: f64,
+}
+
+/// State of the service.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Health {
+    /// `ok`, or `draining` while shutting down.
+    pub status: String,
+}
