@@ -364,20 +364,19 @@ impl Anchored {
             let (fall, bend) = ((-side.sign() * slope).max(0.0), curvature.max(0.0));
             let by_fall =
                 2.0 * FALL_PER_PANEL / (fall + (fall * fall + 2.0 * FALL_PER_PANEL * bend).sqrt());
+            // Narrower than this, t itself is not resolved.
+            let narrowest = 1e-12 * (1.0 + self.t0.abs() + at);
             let mut width = by_fall
                 .min(self.width_allowed(side, at))
                 .min(reach - at)
-                // Keeps the march going where the slope is so steep that nothing is left.
-                .max(at * 1e-14);
-            let mut halvings = 0;
+                .max(narrowest);
             let (mass, peak) = loop {
                 let (from, to) = (side.sign() * at, side.sign() * (at + width));
                 let (mass, peak, smooth) = self.panel(from, to, &mut nodes);
-                if smooth || halvings == 60 {
+                if smooth || width <= narrowest {
                     break (mass, peak);
                 }
-                width *= 0.5;
-                halvings += 1;
+                width = (0.5 * width).max(narrowest);
             };
             for &(point, weight) in &nodes {
                 sink(point, weight);
@@ -580,8 +579,9 @@ impl Grid {
         match far.tail {
             Some(tail) => {
                 let rate = side.pick(self.curve.kernel.b, self.curve.kernel.a);
-                let remaining = (1.0 - rest / tail.mass).max(f64::MIN_POSITIVE);
-                self.curve.t0 + tail.from + side.sign() * remaining.ln() / rate
+                // Rounding must not use the tail up.
+                let used = (rest / tail.mass).min(1.0 - f64::EPSILON);
+                self.curve.t0 + tail.from + side.sign() * (-used).ln_1p() / rate
             }
             None => self.curve.t0 + last,
         }

@@ -62,7 +62,7 @@ impl App {
     fn listing(&self, mut body: Value) -> Result<Listing, Problem> {
         let mut faults = self.shape.check(&mut body);
         let request = AssessRequest::deserialize_checked(body)?;
-        match Listing::read(self.assessor.pack(), &request) {
+        match Listing::read(self.assessor.pack(), &request, &faults) {
             Ok(listing) if faults.is_empty() => return Ok(listing),
             Ok(_) => {}
             Err(more) => faults.extend(more),

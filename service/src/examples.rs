@@ -3,7 +3,7 @@
 use crate::app::App;
 use crate::wire::Money;
 use crate::wire::request::{
-    AssessRequest, CallKind, Observation, Offer, Photo, Range, Returns, Seller, Value as WorthRange, Watch,
+    AssessRequest, CallKind, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth,
 };
 use crate::problem::{FaultAt, Problem};
 use serde_json::Value;
@@ -56,7 +56,7 @@ pub fn fresh_dial() -> AssessRequest {
             returns: Some(Returns { honoured: Some(0.8), cost: Some(eur("15.00")), ..Returns::default() }),
             ..Offer::default()
         }),
-        value: Some(WorthRange {
+        value: Some(Worth {
             all_original: Range { low: eur("600.00"), high: eur("900.00") },
             selling_fee_rate: Some(0.1),
             metal: None,

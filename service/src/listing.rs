@@ -114,15 +114,22 @@ struct Reader<'p> {
     faults: Vec<FaultAt>,
     /// The currency of the first amount read: the listing's.
     currency: Option<Currency>,
+    /// A photo taken out for another fault may be the one an observation means.
+    photos_torn: bool,
 }
 
 impl Listing {
-    /// Reads a request whose shape fits.
+    /// Reads a request. Faults of shape found before stand in `torn`; what they were found in
+    /// is no longer in the request.
     ///
     /// # Errors
     /// Every fault of meaning, with its place.
-    pub fn read(pack: &Pack, request: &wire::AssessRequest) -> Result<Self, Vec<FaultAt>> {
-        let mut reader = Reader { pack, faults: Vec::new(), currency: None };
+    pub fn read(pack: &Pack, request: &wire::AssessRequest, torn: &[FaultAt]) -> Result<Self, Vec<FaultAt>> {
+        let photos_torn = torn.iter().any(|f| match f.pointer.strip_prefix("/photos") {
+            Some(rest) => rest.matches('/').count() < 2 || rest.ends_with("/id"),
+            None => false,
+        });
+        let mut reader = Reader { pack, faults: Vec::new(), currency: None, photos_torn };
         let listing = reader.listing(request);
         match listing {
             Some(listing) if reader.faults.is_empty() => Ok(listing),
@@ -285,8 +292,7 @@ impl Reader<'_> {
         let mut out = Vec::new();
         for (i, o) in r.observations.iter().enumerate().filter_map(|(i, o)| o.as_ref().map(|o| (i, o))) {
             let photo = o.photo.as_ref().map(|id| photos.iter().find(|(p, _)| p == id).map(|(_, p)| *p));
-            // A photo taken out for another fault may still be the one meant.
-            if photo == Some(None) && !r.photos.iter().any(Option::is_none) {
+            if photo == Some(None) && !self.photos_torn {
                 let id = o.photo.as_deref().unwrap_or_default();
                 self.fault(format!("/observations/{i}/photo"), format!("there is no photo `{id}` among `photos`"));
             }

@@ -4,6 +4,7 @@ use crate::problem::{FaultAt, pointer_to};
 use jsonschema::Validator;
 use jsonschema::error::ValidationErrorKind as Kind;
 use serde_json::{Map, Value, json};
+use std::collections::HashSet;
 
 /// A compiled schema of the document.
 #[derive(Debug)]
@@ -24,57 +25,87 @@ impl Shape {
         Ok(Self { validator })
     }
 
-    /// All faults of shape. What is faulty is taken out of `body`, so that what remains can
-    /// be read and checked for meaning as well: members go, array elements become null.
+    /// All faults of shape. `body` is mended where they stand, so that what remains can be read
+    /// and checked for meaning as well: faulty members go, array elements become null, and a
+    /// word that is missing or none of the options becomes one of them.
     pub fn check(&self, body: &mut Value) -> Vec<FaultAt> {
-        let mut unknown: Vec<FaultAt> = self.unknown_nulls(body);
+        let mut reported = self.unknown_nulls(body);
         drop_nulls(body);
-        let mut reported: Vec<FaultAt> = Vec::new();
-        let mut pruned: Vec<String> = Vec::new();
-        // Taking a member out may leave its parent without one it must have: go on until what
-        // remains fits. Only the first round's faults are the caller's.
+        let mut mended: HashSet<String> = HashSet::new();
+        // Taking a member out may leave its parent without one it must have: go on while there
+        // are new places to mend. Only the first round's faults are the caller's.
         loop {
-            let mut faults = Vec::new();
-            for error in self.validator.iter_errors(body) {
-                describe(&error, &mut faults);
+            let mut mends: Vec<Mend> = self.validator.iter_errors(body).flat_map(|e| mends(&e)).collect();
+            mends.retain(|m| !mended.contains(&m.at));
+            if mends.is_empty() {
+                return reported;
             }
-            faults.retain(|(_, at)| !pruned.contains(at));
-            if faults.is_empty() {
-                unknown.extend(reported);
-                return unknown;
+            if mended.is_empty() {
+                // A word of the wrong type is also none of the options: the latter says more.
+                let said_later = |i: usize, m: &Mend| mends[i + 1..].iter().any(|o| o.fault.pointer == m.fault.pointer);
+                let said = mends.iter().enumerate().filter(|(i, m)| !said_later(*i, m));
+                reported.extend(said.map(|(_, m)| m.fault.clone()));
             }
-            if pruned.is_empty() {
-                reported = faults.iter().map(|(fault, _)| fault.clone()).collect();
-            }
-            for (_, at) in faults {
-                match body {
-                    // Of the whole body, only the one member it must have can be missing.
-                    Value::Object(members) if at.is_empty() => {
-                        members.insert("observations".into(), json!([]));
-                    }
-                    _ if at.is_empty() => *body = json!({ "observations": [] }),
-                    _ => prune(body, &at),
-                }
-                pruned.push(at);
+            for mend in mends {
+                mend.apply(body);
+                mended.insert(mend.at);
             }
         }
     }
-}
 
-impl Shape {
     /// Members that are null and unknown: null counts as absent, but not under a name there is not.
     fn unknown_nulls(&self, body: &Value) -> Vec<FaultAt> {
         if !holds_null(body) {
             return Vec::new();
         }
-        let mut faults = Vec::new();
-        for error in self.validator.iter_errors(body) {
-            if let Kind::AdditionalProperties { .. } = error.kind() {
-                describe(&error, &mut faults);
+        self.validator
+            .iter_errors(body)
+            .filter(|e| matches!(e.kind(), Kind::AdditionalProperties { .. }))
+            .flat_map(|e| mends(&e))
+            .filter(|m| body.pointer(&m.at).is_some_and(Value::is_null))
+            .map(|m| m.fault)
+            .collect()
+    }
+}
+
+/// A fault, and what makes the rest readable: a value put at a place, or the place emptied.
+struct Mend {
+    fault: FaultAt,
+    at: String,
+    put: Option<Value>,
+}
+
+impl Mend {
+    fn apply(&self, body: &mut Value) {
+        let Some((parent, token)) = self.at.rsplit_once('/') else {
+            *body = self.put.clone().unwrap_or_default();
+            return;
+        };
+        let token = token.replace("~1", "/").replace("~0", "~");
+        match (body.pointer_mut(parent), &self.put) {
+            (Some(Value::Object(members)), Some(value)) => {
+                members.insert(token, value.clone());
             }
+            (Some(Value::Object(members)), None) => {
+                members.remove(&token);
+            }
+            (Some(Value::Array(items)), put) => {
+                if let Some(item) = token.parse::<usize>().ok().and_then(|i| items.get_mut(i)) {
+                    *item = put.clone().unwrap_or_default();
+                }
+            }
+            _ => {}
         }
-        let is_null = |at: &String| body.pointer(at).is_some_and(Value::is_null);
-        faults.into_iter().filter(|(_, at)| is_null(at)).map(|(fault, _)| fault).collect()
+    }
+}
+
+/// What stands in for a required member, so that the object around it is still read.
+fn stand_in(member: &str) -> Option<Value> {
+    match member {
+        "observations" => Some(json!([])),
+        "call" => Some(json!("present")),
+        "answer" => Some(json!("given")),
+        _ => None,
     }
 }
 
@@ -121,50 +152,41 @@ fn drop_nulls(value: &mut Value) {
     }
 }
 
-/// The fault for the caller, and the place to take out.
-fn describe(error: &jsonschema::ValidationError<'_>, faults: &mut Vec<(FaultAt, String)>) {
+/// The faults of one finding of the validator.
+fn mends(error: &jsonschema::ValidationError<'_>) -> Vec<Mend> {
     let at = error.instance_path().as_str().to_owned();
-    let here = |detail: String| (FaultAt::new(at.clone(), detail), at.clone());
-    let found = match error.kind() {
+    let detail = match error.kind() {
         Kind::AdditionalProperties { unexpected } => {
-            for name in unexpected {
-                let pointer = pointer_to(&at, name);
-                faults.push((FaultAt::new(pointer.clone(), "there is no such member"), pointer));
-            }
-            return;
+            let gone = |name: &String| {
+                let at = pointer_to(&at, name);
+                Mend { fault: FaultAt::new(at.clone(), "there is no such member"), at, put: None }
+            };
+            return unexpected.iter().map(gone).collect();
         }
         Kind::Required { property } => {
             let name = property.as_str().unwrap_or_default();
-            (FaultAt::new(pointer_to(&at, name), "this member must be there"), at)
+            let missing = pointer_to(&at, name);
+            let fault = FaultAt::new(missing.clone(), "this member must be there");
+            let put = stand_in(name);
+            let at = if put.is_some() { missing } else { at };
+            return vec![Mend { fault, at, put }];
         }
         Kind::Pattern { .. } if at.ends_with("/amount") => {
-            here("not an amount: digits with a point, no sign, at most four decimals".into())
+            "not an amount: digits with a point, no sign, at most four decimals".into()
         }
-        Kind::Pattern { .. } if at.ends_with("/currency") => here("not a currency code of three capitals (ISO 4217)".into()),
-        Kind::Enum { options } => here(format!("must be one of {options}")),
-        Kind::MaxItems { limit } => here(format!("more than {limit} items")),
-        Kind::MaxLength { limit } => here(format!("longer than {limit} characters")),
-        _ => {
-            // The library quotes the offending value; a long one would only be noise.
-            let text = error.masked_with("the value").to_string();
-            here(text)
+        Kind::Pattern { .. } if at.ends_with("/currency") => {
+            "not a currency code of three capitals (ISO 4217)".into()
         }
+        Kind::Enum { options } => format!("must be one of {options}"),
+        Kind::MaxItems { limit } => format!("more than {limit} items"),
+        Kind::MaxLength { limit } => format!("longer than {limit} characters"),
+        // The library quotes the offending value; a long one would only be noise.
+        _ => error.masked_with("the value").to_string(),
     };
-    faults.push(found);
-}
-
-fn prune(body: &mut Value, pointer: &str) {
-    let Some((parent, token)) = pointer.rsplit_once('/') else { return };
-    let token = token.replace("~1", "/").replace("~0", "~");
-    match body.pointer_mut(parent) {
-        Some(Value::Object(map)) => {
-            map.remove(&token);
-        }
-        Some(Value::Array(items)) => {
-            if let Some(item) = token.parse::<usize>().ok().and_then(|i| items.get_mut(i)) {
-                *item = Value::Null;
-            }
-        }
-        _ => {}
-    }
+    let put = match error.kind() {
+        Kind::Enum { options } => Some(options[0].clone()),
+        _ if at.is_empty() => Some(json!({ "observations": [] })),
+        _ => at.rsplit_once('/').and_then(|(_, member)| stand_in(member)),
+    };
+    vec![Mend { fault: FaultAt::new(at.clone(), detail), at, put }]
 }

@@ -50,7 +50,7 @@ pub struct ModelData {
 
 /// A story of the whole watch.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelStory))]
 #[serde(deny_unknown_fields)]
 pub struct Story {
     /// Name.
@@ -61,7 +61,7 @@ pub struct Story {
 
 /// A state people see.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelPublicState))]
 #[serde(deny_unknown_fields)]
 pub struct PublicState {
     /// Name.
@@ -72,7 +72,7 @@ pub struct PublicState {
 
 /// A view that a photo can give.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelView))]
 #[serde(deny_unknown_fields)]
 pub struct View {
     /// Name.
@@ -87,7 +87,7 @@ pub struct View {
 /// How reliably a detail is read: P(called present | present), the same if absent, the same
 /// if nothing can be resolved, and the cycles across the detail at which half resolve it.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelReading))]
 #[serde(deny_unknown_fields)]
 pub struct Reading {
     /// P(called present | present, resolved).
@@ -102,7 +102,7 @@ pub struct Reading {
 
 /// Replaces single figures of a reading class.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelReadingOverride))]
 #[serde(deny_unknown_fields)]
 pub struct ReadingOverride {
     /// See [`Reading::a`].
@@ -121,7 +121,7 @@ pub struct ReadingOverride {
 
 /// A kind of seller: the rate of bad watches is Beta(a, b).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelSegment))]
 #[serde(deny_unknown_fields)]
 pub struct Segment {
     /// Name.
@@ -141,7 +141,7 @@ pub struct Segment {
 
 /// Feedback: a negative has probability baseline + complains · concerned · θ.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelFeedback))]
 #[serde(deny_unknown_fields)]
 pub struct Feedback {
     /// Rate of negatives that have nothing to do with the watch.
@@ -161,7 +161,7 @@ pub struct Feedback {
 
 /// ln(ask / m) ~ Student t with one location per story.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelPriceEvidence))]
 #[serde(deny_unknown_fields)]
 pub struct PriceEvidence {
     /// Degrees of freedom.
@@ -177,7 +177,7 @@ pub struct PriceEvidence {
 
 /// What states, stories and parts are worth, as multiples of the all-original value.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelValue))]
 #[serde(deny_unknown_fields)]
 pub struct Value {
     /// Multiplier per component and fine state.
@@ -201,7 +201,7 @@ pub struct Value {
 
 /// Value of a watch within one story.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelStoryValue))]
 #[serde(deny_unknown_fields)]
 pub struct StoryValue {
     /// Multiplier when sold as it is; null where selling under the name is unlawful.
@@ -215,7 +215,7 @@ pub struct StoryValue {
 
 /// A repair: cost and what the part's multiplier is raised to.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelRepair))]
 #[serde(deny_unknown_fields)]
 pub struct Repair {
     /// Cost as a share of the median all-original value.
@@ -226,7 +226,7 @@ pub struct Repair {
 
 /// Working defaults.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelDefaults))]
 #[serde(deny_unknown_fields)]
 pub struct Defaults {
     /// Diameter of a dial, mm.
@@ -243,7 +243,7 @@ pub struct Defaults {
 
 /// Logistic map of the log-odds of bad.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelRecalibration))]
 #[serde(deny_unknown_fields)]
 pub struct Recalibration {
     /// Added to the scaled log-odds.
@@ -254,7 +254,7 @@ pub struct Recalibration {
 
 /// A fine state and the state people see it as.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelFineState))]
 #[serde(deny_unknown_fields)]
 pub struct FineState {
     /// Name.
@@ -266,7 +266,7 @@ pub struct FineState {
 
 /// A component with its table.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelComponent))]
 #[serde(deny_unknown_fields)]
 pub struct Component {
     /// Name.
@@ -290,7 +290,7 @@ pub struct Component {
 
 /// A yes/no feature that can be looked for.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelSign))]
 #[serde(deny_unknown_fields)]
 pub struct Sign {
     /// Name.
@@ -331,7 +331,7 @@ pub struct Sign {
 
 /// When a sign says nothing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelNeutralWhen))]
 #[serde(rename_all = "snake_case")]
 pub enum NeutralWhen {
     /// A watch with luminous paint that may hold radium.
@@ -340,7 +340,7 @@ pub enum NeutralWhen {
 
 /// Beta cells over the states of a sign's parents.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelCells))]
 #[serde(deny_unknown_fields)]
 pub struct Cells {
     /// Mean of every cell.

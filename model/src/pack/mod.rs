@@ -343,7 +343,7 @@ impl Pack {
 #[must_use]
 pub fn nearest<'a>(name: &str, candidates: impl Iterator<Item = &'a str>) -> String {
     /// Below this similarity (Jaro–Winkler) a suggestion would be noise.
-    const LEAST_LIKE: f64 = 0.6;
+    const LEAST_LIKE: f64 = 0.75;
     candidates
         .map(|c| (strsim::jaro_winkler(name, c), c))
         .filter(|(like, _)| *like >= LEAST_LIKE)

@@ -42,7 +42,7 @@ pub struct AssessRequest {
     pub offer: Option<Offer>,
     /// What an all-original example in like wear is worth.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub value: Option<Value>,
+    pub value: Option<Worth>,
     /// Whether the watch is still on offer (default) or has arrived.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub stage: Option<Stage>,
@@ -234,7 +234,7 @@ pub enum ReturnKind {
 /// What the watch would be worth.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Value {
+pub struct Worth {
     /// Price range of an all-original example in like wear.
     pub all_original: Range,
     /// Share of a sale lost to selling; not applied to the plan `keep`.
