@@ -1,1 +1,289 @@
-fn main(){}
+//! An invented dealer's evening: every saved listing goes over real HTTP to the service, and
+//! comes back as a ranked table, one explained in full, and a comparison with what a
+//! practitioner expected.
+
+mod situations;
+
+use anyhow::{Context as _, ensure};
+use comfy_table::{CellAlignment, ContentArrangement, Table, presets::NOTHING};
+use serde::Deserialize;
+use situations::{Figure, Verdict};
+use std::path::{Path, PathBuf};
+use steelyard::config::Config;
+use steelyard::serve::Service;
+use steelyard::wire::Money;
+use steelyard::wire::response::{AdviceKind, Assessment, BestUseKind};
+
+/// The dealer, and which listing is explained.
+#[derive(Deserialize)]
+struct Shop {
+    dealer: Dealer,
+    explain: String,
+}
+
+#[derive(Deserialize)]
+struct Dealer {
+    name: String,
+    shop: String,
+    town: String,
+    marketplace: String,
+    about: String,
+}
+
+/// A listing file: what it is, what a practitioner expects of it, and the request.
+#[derive(Deserialize)]
+struct Saved {
+    situation: String,
+    practitioner: String,
+    expects: Vec<situations::Expectation>,
+    request: serde_json::Value,
+}
+
+struct Assessed {
+    name: String,
+    saved: Saved,
+    answer: Assessment,
+}
+
+#[tokio::main]
+async fn main() -> anyhow::Result<()> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let shop: Shop = read(&folder.join("dealer.json"))?;
+    let saved = listings(&folder.join("listings"))?;
+
+    let service = Service::bind(&Config::on_free_port()).await?;
+    let address = service.address()?;
+    let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
+    let serving = tokio::spawn(service.run(async move {
+        let _ = stopped.await;
+    }));
+
+    let url = format!("http://{address}/v1/assess");
+    let client = reqwest::Client::builder().no_proxy().build()?;
+    let mut assessed = Vec::new();
+    for (name, saved) in saved {
+        let response = client.post(&url).json(&saved.request).send().await?;
+        let status = response.status();
+        let text = response.text().await?;
+        ensure!(status.is_success(), "{name}: {status}: {text}");
+        assessed.push(Assessed { name, saved, answer: serde_json::from_str(&text)? });
+    }
+    drop(client);
+    let _ = stop.send(());
+    serving.await??;
+
+    introduce(&shop.dealer, address, &assessed);
+    rank(&mut assessed);
+    print_ranking(&assessed);
+    let explained = assessed.iter().find(|a| a.name == shop.explain).context("the listing to explain")?;
+    explain(explained);
+    print_situations(&mut assessed);
+    Ok(())
+}
+
+fn read<T: for<'de> Deserialize<'de>>(path: &Path) -> anyhow::Result<T> {
+    let text = std::fs::read_to_string(path).with_context(|| path.display().to_string())?;
+    serde_json::from_str(&text).with_context(|| path.display().to_string())
+}
+
+fn listings(folder: &Path) -> anyhow::Result<Vec<(String, Saved)>> {
+    let mut paths: Vec<PathBuf> =
+        std::fs::read_dir(folder)?.map(|e| e.map(|e| e.path())).collect::<std::io::Result<_>>()?;
+    paths.retain(|p| p.extension().is_some_and(|e| e == "json"));
+    paths.sort();
+    paths
+        .iter()
+        .map(|p| Ok((p.file_stem().unwrap_or_default().to_string_lossy().into_owned(), read(p)?)))
+        .collect()
+}
+
+#[expect(clippy::print_stdout, reason = "a demonstration prints")]
+fn say(text: &str) {
+    println!("{text}");
+}
+
+fn introduce(dealer: &Dealer, address: std::net::SocketAddr, assessed: &[Assessed]) {
+    say(&format!("{}, {}, {}. {}", dealer.name, dealer.shop, dealer.town, dealer.about));
+    say(&format!(
+        "Tonight {} saved listings from {} were sent to http://{address}/v1/assess (model {}, {}).\n",
+        assessed.len(),
+        dealer.marketplace,
+        assessed[0].answer.model.version,
+        &assessed[0].answer.model.digest[..19],
+    ));
+}
+
+fn value(money: &Money) -> f64 {
+    money.amount.parse().unwrap_or(f64::NAN)
+}
+
+fn short(money: &Money) -> String {
+    format!("{} {}", money.amount, money.currency)
+}
+
+/// Expected net at the asking price as a share of what the watch costs: comparable over currencies.
+fn net_per_stake(a: &Assessment) -> Option<f64> {
+    let d = a.decision.as_ref()?;
+    Some(value(d.expected_net.as_ref()?) / value(d.landed_cost.as_ref()?))
+}
+
+fn rank(assessed: &mut [Assessed]) {
+    let key = |a: &Assessed| net_per_stake(&a.answer).unwrap_or(f64::NEG_INFINITY);
+    assessed.sort_by(|a, b| key(b).total_cmp(&key(a)));
+}
+
+fn table(heads: &[&str], right: &[usize]) -> Table {
+    let mut table = Table::new();
+    table.load_preset(NOTHING).set_content_arrangement(ContentArrangement::Disabled).set_header(heads);
+    for (i, column) in table.column_iter_mut().enumerate() {
+        column.set_padding((0, 2));
+        if right.contains(&i) {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    table
+}
+
+fn advice(a: &Assessment) -> &'static str {
+    match a.decision.as_ref().and_then(|d| d.advice) {
+        Some(AdviceKind::AskFirst) => "ask first",
+        Some(AdviceKind::Buy) => "buy",
+        Some(AdviceKind::OfferBelow) => "offer below",
+        Some(AdviceKind::Leave) => "leave",
+        None => "no price",
+    }
+}
+
+fn print_ranking(assessed: &[Assessed]) {
+    say("Ranked by expected net per amount at stake. P(bad): composite or fake. P(altered): anything but all-original.");
+    let mut t = table(
+        &["listing", "P(bad)", "P(altered)", "asking", "expected net", "walk away at", "advice", "ask to see next"],
+        &[1, 2, 3, 4, 5],
+    );
+    for a in assessed {
+        let d = a.answer.decision.as_ref();
+        let money = |m: Option<&Money>| m.map_or("-".into(), short);
+        let asking = serde_json::from_value(a.saved.request["offer"]["price"].clone()).ok();
+        let ask = a.answer.ask_next.as_ref().and_then(|q| q.first());
+        t.add_row([
+            a.name.clone(),
+            format!("{:.2}", a.answer.probability.bad),
+            format!("{:.2}", a.answer.probability.not_original),
+            money(asking.as_ref()),
+            money(d.and_then(|d| d.expected_net.as_ref())),
+            money(d.map(|d| &d.walk_away_price)),
+            advice(&a.answer).into(),
+            ask.map_or_else(String::new, |q| q.views.join(" + ")),
+        ]);
+    }
+    say(&trimmed(&t));
+}
+
+fn trimmed(t: &Table) -> String {
+    let lines: Vec<String> = t.to_string().lines().map(|l| l.trim_end().to_owned()).collect();
+    lines.join("\n") + "\n"
+}
+
+/// A bar of `=` from a middle line, to the right for bad and to the left for sound.
+fn bar(db: f64) -> String {
+    const HALF: usize = 12;
+    let n = (db.abs().round() as usize).min(HALF);
+    if db < 0.0 {
+        format!("{}{}|{}", " ".repeat(HALF - n), "-".repeat(n), " ".repeat(HALF))
+    } else {
+        format!("{}|{}{}", " ".repeat(HALF), "#".repeat(n), " ".repeat(HALF - n))
+    }
+}
+
+fn explain(a: &Assessed) {
+    let answer = &a.answer;
+    say(&format!("One listing in full: {}\n{}\n", a.name, a.saved.situation));
+    let odds = &answer.log_odds_db;
+    say("Where the log-odds of bad come from, in decibans (10 dB = ten times the odds; # towards bad, - towards sound):");
+    let mut t = table(&["", "share", "alone", "", "resolved"], &[1, 2, 4]);
+    t.add_row(["prior: segment and seller".into(), format!("{:+.1}", odds.prior), String::new(), bar(odds.prior)]);
+    if let Some(price) = odds.price {
+        t.add_row(["asking price".into(), format!("{price:+.1}"), String::new(), bar(price)]);
+    }
+    let mut rows: Vec<_> = answer.evidence.iter().collect();
+    rows.sort_by(|x, y| y.share_db.unwrap_or(0.0).abs().total_cmp(&x.share_db.unwrap_or(0.0).abs()));
+    for e in rows {
+        let share = e.share_db.unwrap_or(0.0);
+        let call = serde_json::to_value(e.call).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default();
+        t.add_row([
+            format!("{} {call}", e.sign),
+            format!("{share:+.1}"),
+            format!("{:+.1}", e.alone_db),
+            bar(share),
+            e.resolvable.map_or_else(|| "own word".into(), |d| format!("{d:.2}")),
+        ]);
+    }
+    t.add_row(["posterior".into(), format!("{:+.1}", odds.posterior), String::new(), bar(odds.posterior)]);
+    say(&trimmed(&t));
+
+    let stories: Vec<String> = answer.stories.iter().map(|(s, p)| format!("{s} {p:.3}")).collect();
+    say(&format!("Stories: {}", stories.join(", ")));
+    for part in ["dial", "case", "case_back", "movement"] {
+        if let Some(states) = answer.components.as_ref().and_then(|c| c.get(part)) {
+            let states: Vec<String> = states.iter().map(|(s, p)| format!("{s} {p:.2}")).collect();
+            say(&format!("  {part}: {}", states.join(", ")));
+        }
+    }
+    let rate = &answer.seller.bad_rate;
+    say(&format!(
+        "Seller's watches: rate of bad ones {:.2}, 90 % between {:.2} and {:.2} (worth {:.0} cases; {} ratings count for little)",
+        rate.mean, rate.interval_90[0], rate.interval_90[1], rate.effective_cases, answer.seller.used.feedback
+    ));
+    if let Some(d) = &answer.decision {
+        for (story, v) in &d.by_story {
+            let how = match v.best_use {
+                BestUseKind::AsIs => "as it is".to_owned(),
+                BestUseKind::Restored => format!("with right parts: {}", v.repairs.join(", ")),
+                BestUseKind::PartedOut => "in parts".to_owned(),
+            };
+            let net = v.net.as_ref().map_or_else(String::new, |n| format!(", net {}", short(n)));
+            say(&format!("  if {story}: worth {} {how}{net}", short(&v.value)));
+        }
+        if let (Some(net), Some(loss)) = (&d.expected_net, d.probability_of_loss) {
+            say(&format!("Expected net {}, P(loss) {loss:.2}, walk away at {}.", short(net), short(&d.walk_away_price)));
+        }
+    }
+    say("Cautions:");
+    for c in &answer.cautions {
+        say(&format!("  - {}", c.text));
+    }
+    say("");
+}
+
+fn print_situations(assessed: &mut [Assessed]) {
+    assessed.sort_by(|a, b| a.name.cmp(&b.name));
+    say("What a practitioner expects (common practice, no source) and what the numbers say:");
+    let mut t = table(&["listing", "figure", "expected", "found", ""], &[3]);
+    let (mut agree, mut differ) = (0, 0);
+    for a in assessed.iter() {
+        for e in &a.saved.expects {
+            let found = Figure::of(&a.answer, &e.figure);
+            let verdict = e.judge(found.as_ref());
+            match verdict {
+                Verdict::Agrees => agree += 1,
+                Verdict::Differs => differ += 1,
+            }
+            t.add_row([
+                a.name.clone(),
+                e.figure.clone(),
+                e.words(),
+                found.map_or_else(|| "none".into(), |f| f.to_string()),
+                if verdict == Verdict::Agrees { String::new() } else { "DIFFERS".into() },
+            ]);
+        }
+    }
+    say(&trimmed(&t));
+    say(&format!("{agree} expectations met, {differ} not. Where they differ, this is why a practitioner thought otherwise:"));
+    for a in assessed.iter() {
+        let differs = |e: &&situations::Expectation| e.judge(Figure::of(&a.answer, &e.figure).as_ref()) == Verdict::Differs;
+        let figures: Vec<&str> = a.saved.expects.iter().filter(differs).map(|e| e.figure.as_str()).collect();
+        if !figures.is_empty() {
+            say(&format!("  {} ({}): {}", a.name, figures.join(", "), a.saved.practitioner));
+        }
+    }
+}

@@ -45,11 +45,8 @@ pub struct Grounds {
 /// ```
 #[must_use]
 pub fn advise(g: &Grounds) -> Advice {
-    let worth_offering = if g.auction {
-        g.walk_away > g.price
-    } else {
-        g.walk_away > 0.0 && g.walk_away >= g.offer_share * g.price
-    };
+    let worth_offering =
+        if g.auction { g.walk_away > g.price } else { g.walk_away > 0.0 && g.walk_away >= g.offer_share * g.price };
     if g.best_worth.is_some_and(|worth| worth > g.asking_cost) {
         Advice::AskFirst
     } else if g.surplus >= 0.0 && !g.auction {

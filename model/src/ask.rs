@@ -91,11 +91,7 @@ fn candidates(pack: &Pack, asking: &Asking<'_>) -> Vec<Vec<Index>> {
         view.askable && !(keep_shut && view.opens) && !asking.refused.contains(v)
     };
     let singles = (0..pack.data().views.len()).map(|v| vec![v]);
-    let bundles = pack
-        .data()
-        .bundles
-        .iter()
-        .map(|b| b.iter().filter_map(|v| pack.view(v)).collect::<Vec<_>>());
+    let bundles = pack.data().bundles.iter().map(|b| b.iter().filter_map(|v| pack.view(v)).collect::<Vec<_>>());
     singles.chain(bundles).filter(|views| views.iter().all(may_ask)).collect()
 }
 
@@ -180,7 +176,8 @@ fn exact(plan: &Plan, scratch: &mut Scratch, asking: &Asking<'_>, views: Vec<Ind
             *t += x;
         }
     }
-    let likelihood: Vec<f64> = output.chunks_exact(stories).flat_map(|row| row.iter().zip(totals).map(|(x, t)| x / t)).collect();
+    let likelihood: Vec<f64> =
+        output.chunks_exact(stories).flat_map(|row| row.iter().zip(totals).map(|(x, t)| x / t)).collect();
     let prior = &asking.posterior.stories;
     let bits = likelihood
         .chunks_exact(stories)
@@ -191,12 +188,10 @@ fn exact(plan: &Plan, scratch: &mut Scratch, asking: &Asking<'_>, views: Vec<Ind
         })
         .sum();
     let worth = asking.net.map(|net| {
-        let problem = Problem::new(prior.clone(), vec![net.to_vec(), vec![0.0; stories]]);
-        let table = ArrayView2::from_shape((likelihood.len() / stories, stories), &likelihood);
-        match (problem, table) {
-            (Ok(problem), Ok(table)) => problem.value_of_sample_information(table).unwrap_or(0.0),
-            _ => 0.0,
-        }
+        ArrayView2::from_shape((likelihood.len() / stories, stories), &likelihood)
+            .map_err(|e| e.to_string())
+            .and_then(|table| to_buy(prior, net).value_of_sample_information(table).map_err(|e| e.to_string()))
+            .unwrap_or_else(|e| unreachable!("the columns were made distributions: {e}"))
     });
     Request { views, signs, worth, bits, standard_error: None }
 }
@@ -249,14 +244,12 @@ fn sampled(plan: &Plan, asking: &Asking<'_>, views: Vec<Index>, signs: Vec<Index
         }
     }
     let (bits, bits_error) = mean_and_error(&bits);
-    let worth = asking.net.map(|_| mean_and_error(&worths));
-    Request {
-        views,
-        signs,
-        worth: worth.map(|w| w.0),
-        bits,
-        standard_error: Some(worth.map_or(bits_error, |w| w.1)),
-    }
+    // The mean of a sample may pass the bound that the expectation keeps.
+    let worth = asking.net.map(|net| {
+        let (mean, error) = mean_and_error(&worths);
+        (mean.min(worth_of_knowing(asking.posterior, net)), error)
+    });
+    Request { views, signs, worth: worth.map(|w| w.0), bits, standard_error: Some(worth.map_or(bits_error, |w| w.1)) }
 }
 
 fn pick(weights: &[f64], uniform: f64) -> Index {
@@ -279,11 +272,16 @@ fn mean_and_error(xs: &[f64]) -> (f64, f64) {
     (mean, (variance / n).sqrt())
 }
 
+/// To buy or not to buy, as a decision problem.
+fn to_buy(stories: &[f64], net: &[f64]) -> Problem {
+    Problem::new(stories.to_vec(), vec![net.to_vec(), vec![0.0; net.len()]])
+        .unwrap_or_else(|e| unreachable!("a posterior is a distribution and nets are finite: {e}"))
+}
+
 /// What perfect knowledge of the story would be worth: no request is worth more.
 #[must_use]
 pub fn worth_of_knowing(posterior: &Posterior, net: &[f64]) -> f64 {
-    Problem::new(posterior.stories.clone(), vec![net.to_vec(), vec![0.0; net.len()]])
-        .map_or(0.0, |p| p.value_of_perfect_information())
+    to_buy(&posterior.stories, net).value_of_perfect_information()
 }
 
 /// How much a sharp call on one sign is expected to tell of the story, in bits, given only a

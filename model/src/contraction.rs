@@ -87,9 +87,7 @@ impl Contraction {
             build.add_slot(input.scope.clone(), input.laned);
         }
         let mut live: Vec<usize> = (0..inputs.len()).collect();
-        let mut open: Vec<Var> = (0..cardinalities.len())
-            .filter(|v| !keep.contains(v))
-            .collect();
+        let mut open: Vec<Var> = (0..cardinalities.len()).filter(|v| !keep.contains(v)).collect();
         while !open.is_empty() {
             let (at, _) = open
                 .iter()
@@ -98,9 +96,8 @@ impl Contraction {
                 .min_by_key(|&(_, size)| size)
                 .unwrap_or((0, 0));
             let var = open.swap_remove(at);
-            let (mut bucket, rest): (Vec<usize>, Vec<usize>) = live
-                .iter()
-                .partition(|&&s| build.slots[s].scope.contains(&var));
+            let (mut bucket, rest): (Vec<usize>, Vec<usize>) =
+                live.iter().partition(|&&s| build.slots[s].scope.contains(&var));
             live = rest;
             build.join_until(&mut bucket, 2);
             match *bucket.as_slice() {
@@ -124,34 +121,21 @@ impl Contraction {
     fn add_slot(&mut self, scope: Vec<Var>, laned: bool) -> usize {
         let entries = self.size(&scope);
         let width = if laned { self.lanes } else { 1 };
-        self.slots.push(Slot {
-            scope,
-            laned,
-            start: self.values,
-            entries,
-            grad_start: self.gradients,
-        });
+        self.slots.push(Slot { scope, laned, start: self.values, entries, grad_start: self.gradients });
         self.values += entries * width;
         self.gradients += entries * self.lanes;
         self.slots.len() - 1
     }
 
     fn union(&self, slots: &[usize]) -> Vec<Var> {
-        let mut scope: Vec<Var> = slots
-            .iter()
-            .flat_map(|&s| self.slots[s].scope.iter().copied())
-            .collect();
+        let mut scope: Vec<Var> = slots.iter().flat_map(|&s| self.slots[s].scope.iter().copied()).collect();
         scope.sort_unstable();
         scope.dedup();
         scope
     }
 
     fn bucket_size(&self, live: &[usize], var: Var) -> usize {
-        let bucket: Vec<usize> = live
-            .iter()
-            .copied()
-            .filter(|&s| self.slots[s].scope.contains(&var))
-            .collect();
+        let bucket: Vec<usize> = live.iter().copied().filter(|&s| self.slots[s].scope.contains(&var)).collect();
         self.size(&self.union(&bucket))
     }
 
@@ -162,8 +146,7 @@ impl Contraction {
                 for j in i + 1..bucket.len() {
                     let pair = [bucket[i], bucket[j]];
                     let laned = pair.iter().any(|&s| self.slots[s].laned);
-                    let cost =
-                        self.size(&self.union(&pair)) * if laned { self.lanes } else { 1 };
+                    let cost = self.size(&self.union(&pair)) * if laned { self.lanes } else { 1 };
                     if cost < best.0 {
                         best = (cost, i, j);
                     }
@@ -207,15 +190,7 @@ impl Contraction {
         let first_at = self.offsets(first, &loops);
         let second_at = second.map_or_else(Vec::new, |s| self.offsets(s, &loops));
         let out = self.add_slot(scope, laned);
-        self.steps.push(Step {
-            first,
-            second,
-            out,
-            inner,
-            eliminated,
-            first_at,
-            second_at,
-        });
+        self.steps.push(Step { first, second, out, inner, eliminated, first_at, second_at });
         out
     }
 
@@ -252,10 +227,7 @@ impl Contraction {
     /// Buffers for this contraction, inputs set to one.
     #[must_use]
     pub fn workspace(&self) -> Workspace {
-        Workspace {
-            values: vec![1.0; self.values],
-            gradients: vec![0.0; self.gradients],
-        }
+        Workspace { values: vec![1.0; self.values], gradients: vec![0.0; self.gradients] }
     }
 
     /// Lanes carried by laned entries.
@@ -335,32 +307,48 @@ impl Contraction {
                     match (first.laned, self.slots[second].laned) {
                         (true, true) => {
                             let (a, b) = (a.as_chunks::<W>().0, b.as_chunks::<W>().0);
-                            sum_two(step, |i, j, acc: &mut [f64; W]| {
-                                for h in 0..W {
-                                    acc[h] += a[i][h] * b[j][h];
-                                }
-                            }, chunks_mut(upper, out.entries));
+                            sum_two(
+                                step,
+                                |i, j, acc: &mut [f64; W]| {
+                                    for h in 0..W {
+                                        acc[h] += a[i][h] * b[j][h];
+                                    }
+                                },
+                                chunks_mut(upper, out.entries),
+                            );
                         }
                         (true, false) => {
                             let a = a.as_chunks::<W>().0;
-                            sum_two(step, |i, j, acc: &mut [f64; W]| {
-                                for h in 0..W {
-                                    acc[h] += a[i][h] * b[j];
-                                }
-                            }, chunks_mut(upper, out.entries));
+                            sum_two(
+                                step,
+                                |i, j, acc: &mut [f64; W]| {
+                                    for h in 0..W {
+                                        acc[h] += a[i][h] * b[j];
+                                    }
+                                },
+                                chunks_mut(upper, out.entries),
+                            );
                         }
                         (false, true) => {
                             let b = b.as_chunks::<W>().0;
-                            sum_two(step, |i, j, acc: &mut [f64; W]| {
-                                for h in 0..W {
-                                    acc[h] += a[i] * b[j][h];
-                                }
-                            }, chunks_mut(upper, out.entries));
+                            sum_two(
+                                step,
+                                |i, j, acc: &mut [f64; W]| {
+                                    for h in 0..W {
+                                        acc[h] += a[i] * b[j][h];
+                                    }
+                                },
+                                chunks_mut(upper, out.entries),
+                            );
                         }
                         (false, false) => {
-                            sum_two(step, |i, j, acc: &mut [f64; 1]| {
-                                acc[0] += a[i] * b[j];
-                            }, chunks_mut(upper, out.entries));
+                            sum_two(
+                                step,
+                                |i, j, acc: &mut [f64; 1]| {
+                                    acc[0] += a[i] * b[j];
+                                },
+                                chunks_mut(upper, out.entries),
+                            );
                         }
                     }
                 }
@@ -437,13 +425,7 @@ impl Contraction {
     /// Draws the eliminated variables from their joint distribution in one lane, after
     /// [`Self::forward`]; kept variables must already stand in `states`. `uniform` gives
     /// numbers in [0, 1).
-    pub fn draw(
-        &self,
-        work: &Workspace,
-        lane: usize,
-        states: &mut [usize],
-        mut uniform: impl FnMut() -> f64,
-    ) {
+    pub fn draw(&self, work: &Workspace, lane: usize, states: &mut [usize], mut uniform: impl FnMut() -> f64) {
         for step in self.steps.iter().rev() {
             let Some(var) = step.eliminated else { continue };
             let mut row = 0;
@@ -489,11 +471,7 @@ enum Entries<'a, const W: usize> {
 
 impl<'a, const W: usize> Entries<'a, W> {
     fn new(values: &'a [f64], laned: bool) -> Self {
-        if laned {
-            Self::Laned(values.as_chunks().0)
-        } else {
-            Self::Plain(values)
-        }
+        if laned { Self::Laned(values.as_chunks().0) } else { Self::Plain(values) }
     }
 
     #[inline]
@@ -522,11 +500,7 @@ fn sum_one<const W: usize>(step: &Step, a: &[[f64; W]], out: &mut [[f64; W]]) {
 }
 
 #[inline]
-fn sum_two<const W: usize>(
-    step: &Step,
-    term: impl Fn(usize, usize, &mut [f64; W]),
-    out: &mut [[f64; W]],
-) {
+fn sum_two<const W: usize>(step: &Step, term: impl Fn(usize, usize, &mut [f64; W]), out: &mut [[f64; W]]) {
     let at = step.first_at.chunks_exact(step.inner);
     let bt = step.second_at.chunks_exact(step.inner);
     for ((o, at), bt) in out.iter_mut().zip(at).zip(bt) {

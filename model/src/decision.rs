@@ -83,10 +83,7 @@ impl Problem {
     }
 
     fn expected_under(&self, belief: &[f64]) -> Vec<f64> {
-        self.utility
-            .iter()
-            .map(|row| row.iter().zip(belief).map(|(u, p)| u * p).sum())
-            .collect()
+        self.utility.iter().map(|row| row.iter().zip(belief).map(|(u, p)| u * p).sum()).collect()
     }
 
     fn best_under(&self, belief: &[f64]) -> (usize, f64) {

@@ -229,15 +229,8 @@ pub fn prospects(plan: &Plan, scratch: &mut Scratch, posterior: &Posterior, resa
     let pack = plan.pack().clone();
     let beliefs = component_beliefs(&pack, &plan.differentiate(scratch));
     let mut expected = Expected::new(plan, scratch, resale.gold_claimed);
-    let uses = (0..pack.stories())
-        .map(|h| best_use(&pack, &beliefs, &mut expected, resale, h))
-        .collect();
-    let noticed = pack
-        .data()
-        .stories
-        .iter()
-        .map(|s| pack.data().value.by_story[&s.id].noticed_on_arrival)
-        .collect();
+    let uses = (0..pack.stories()).map(|h| best_use(&pack, &beliefs, &mut expected, resale, h)).collect();
+    let noticed = pack.data().stories.iter().map(|s| pack.data().value.by_story[&s.id].noticed_on_arrival).collect();
     Prospects { uses, stories: posterior.stories.clone(), noticed }
 }
 
@@ -257,13 +250,8 @@ struct Expected<'a> {
 
 impl<'a> Expected<'a> {
     fn new(plan: &'a Plan, scratch: &'a mut Scratch, gold_claimed: bool) -> Self {
-        let repairable: Vec<(Index, Repair)> = plan
-            .pack()
-            .worth()
-            .iter()
-            .enumerate()
-            .filter_map(|(k, w)| w.repair.map(|r| (k, r)))
-            .collect();
+        let repairable: Vec<(Index, Repair)> =
+            plan.pack().worth().iter().enumerate().filter_map(|(k, w)| w.repair.map(|r| (k, r))).collect();
         let sets = 1 << repairable.len();
         Self { plan, scratch, gold_claimed, repairable, means: vec![None; sets], squares: vec![None; sets] }
     }
@@ -389,11 +377,8 @@ fn parted_out(pack: &Pack, beliefs: &[Vec<PerStory>], resale: &Resale, h: Index)
             .map(|((_, w), b)| w.salvage.iter().zip(b).map(|(s, p)| s * p[h]).sum::<f64>())
             .sum()
     };
-    let sold = |parts: f64, constant: f64| Shifted {
-        lognormal_mean: per_part * parts,
-        log_sd: variance.sqrt(),
-        constant,
-    };
+    let sold =
+        |parts: f64, constant: f64| Shifted { lognormal_mean: per_part * parts, log_sd: variance.sqrt(), constant };
     let in_parts = sold(salvage(&|_| true), 0.0);
     let (Some(metal), true, Some(k)) = (resale.metal, resale.gold_claimed, pack.metal()) else {
         return in_parts;

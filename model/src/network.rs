@@ -119,21 +119,11 @@ impl Network {
         if self.index(name).is_ok() {
             return Err(NetworkError::DuplicateVariable(name.into()));
         }
-        let parents = parents
-            .iter()
-            .map(|p| self.index(p))
-            .collect::<Result<Vec<_>, _>>()?;
-        let expected: Vec<usize> = parents
-            .iter()
-            .map(|&p| self.variables[p].states.len())
-            .chain([states.len()])
-            .collect();
+        let parents = parents.iter().map(|p| self.index(p)).collect::<Result<Vec<_>, _>>()?;
+        let expected: Vec<usize> =
+            parents.iter().map(|&p| self.variables[p].states.len()).chain([states.len()]).collect();
         if table.shape() != expected {
-            return Err(NetworkError::Shape {
-                variable: name.into(),
-                found: table.shape().to_vec(),
-                expected,
-            });
+            return Err(NetworkError::Shape { variable: name.into(), found: table.shape().to_vec(), expected });
         }
         for (row, lane) in table.rows().into_iter().enumerate() {
             check_row(lane.iter().copied()).map_err(|detail| NetworkError::Row {
@@ -156,29 +146,21 @@ impl Network {
     /// # Errors
     /// If no variable has this name.
     pub fn index(&self, name: &str) -> Result<usize, NetworkError> {
-        self.variables
-            .iter()
-            .position(|v| v.name == name)
-            .ok_or_else(|| NetworkError::UnknownVariable(name.into()))
+        self.variables.iter().position(|v| v.name == name).ok_or_else(|| NetworkError::UnknownVariable(name.into()))
     }
 
     /// Compiles the network once; the plan is then run with any evidence.
     #[must_use]
     pub fn compile(&self) -> Plan<'_> {
         let cardinalities: Vec<usize> = self.variables.iter().map(|v| v.states.len()).collect();
-        let tables = self.variables.iter().enumerate().map(|(i, v)| Input {
-            scope: v.parents.iter().copied().chain([i]).collect(),
-            laned: false,
-        });
-        let evidence = (0..self.variables.len()).map(|i| Input {
-            scope: vec![i],
-            laned: false,
-        });
+        let tables = self
+            .variables
+            .iter()
+            .enumerate()
+            .map(|(i, v)| Input { scope: v.parents.iter().copied().chain([i]).collect(), laned: false });
+        let evidence = (0..self.variables.len()).map(|i| Input { scope: vec![i], laned: false });
         let inputs: Vec<Input> = tables.chain(evidence).collect();
-        Plan {
-            network: self,
-            contraction: Contraction::compile(&cardinalities, 1, &inputs, &[]),
-        }
+        Plan { network: self, contraction: Contraction::compile(&cardinalities, 1, &inputs, &[]) }
     }
 }
 
@@ -216,19 +198,8 @@ impl<'n> Plan<'n> {
                 *to = *from;
             }
         }
-        let marginals = self
-            .network
-            .variables
-            .iter()
-            .map(|v| vec![0.0; v.states.len()])
-            .collect();
-        Run {
-            plan: self,
-            work,
-            scale: vec![0.0; count],
-            marginals,
-            ln_evidence: 0.0,
-        }
+        let marginals = self.network.variables.iter().map(|v| vec![0.0; v.states.len()]).collect();
+        Run { plan: self, work, scale: vec![0.0; count], marginals, ln_evidence: 0.0 }
     }
 }
 
@@ -250,14 +221,10 @@ impl Run<'_, '_> {
     pub fn observe(&mut self, variable: &str, state: &str) -> Result<(), NetworkError> {
         let at = self.plan.network.index(variable)?;
         let states = &self.plan.network.variables[at].states;
-        let chosen =
-            states
-                .iter()
-                .position(|s| s == state)
-                .ok_or_else(|| NetworkError::UnknownState {
-                    variable: variable.into(),
-                    state: state.into(),
-                })?;
+        let chosen = states
+            .iter()
+            .position(|s| s == state)
+            .ok_or_else(|| NetworkError::UnknownState { variable: variable.into(), state: state.into() })?;
         let slot = self.evidence_mut(at);
         slot.fill(0.0);
         slot[chosen] = 1.0;
@@ -274,10 +241,7 @@ impl Run<'_, '_> {
         let fits = values.len() == self.plan.network.variables[at].states.len()
             && values.iter().all(|v| v.is_finite() && *v >= 0.0);
         if !fits {
-            return Err(NetworkError::Likelihood {
-                variable: variable.into(),
-                values: values.to_vec(),
-            });
+            return Err(NetworkError::Likelihood { variable: variable.into(), values: values.to_vec() });
         }
         let largest = values.iter().copied().fold(0.0, f64::max);
         if largest == 0.0 {

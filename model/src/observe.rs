@@ -192,7 +192,9 @@ pub enum Fault {
         first: usize,
     },
     /// The same question was answered the other way round.
-    #[error("the sign `{sign}` is the same question as `{other}`, called in observation {first}: call only one of them")]
+    #[error(
+        "the sign `{sign}` is the same question as `{other}`, called in observation {first}: call only one of them"
+    )]
     Excluded {
         /// The sign.
         sign: String,

@@ -67,10 +67,7 @@ impl Plan {
     /// Compiles the elimination for these link signs (others are ignored).
     #[must_use]
     pub fn compile(pack: &Arc<Pack>, signs: impl IntoIterator<Item = Index>) -> Self {
-        let mut links: Vec<Index> = signs
-            .into_iter()
-            .filter(|&j| matches!(pack.signs()[j].on, On::Two(..)))
-            .collect();
+        let mut links: Vec<Index> = signs.into_iter().filter(|&j| matches!(pack.signs()[j].on, On::Two(..))).collect();
         links.sort_unstable();
         links.dedup();
         let cardinalities: Vec<usize> = pack.components().iter().map(|c| c.states).collect();
@@ -100,10 +97,11 @@ impl Plan {
 
     /// One input per component (with its parent), then one per link sign.
     pub(crate) fn inputs(pack: &Pack, links: &[Index]) -> Vec<Input> {
-        let components = pack.components().iter().enumerate().map(|(k, c)| Input {
-            scope: c.parent.into_iter().chain([k]).collect(),
-            laned: true,
-        });
+        let components = pack
+            .components()
+            .iter()
+            .enumerate()
+            .map(|(k, c)| Input { scope: c.parent.into_iter().chain([k]).collect(), laned: true });
         let links = links.iter().filter_map(|&j| match pack.signs()[j].on {
             On::Two(one, two) => Some(Input { scope: vec![one, two], laned: false }),
             _ => None,
@@ -122,7 +120,6 @@ impl Plan {
     pub fn links(&self) -> &[Index] {
         &self.links
     }
-
 
     /// Buffers for this plan.
     #[must_use]
@@ -196,9 +193,9 @@ impl Plan {
                     }
                 }
                 On::Two(..) => {
-                    let slot = self.link_slot(call.sign).unwrap_or_else(|| {
-                        panic!("the plan was not compiled for the link sign `{}`", sign.id)
-                    });
+                    let slot = self
+                        .link_slot(call.sign)
+                        .unwrap_or_else(|| panic!("the plan was not compiled for the link sign `{}`", sign.id));
                     let table = self.contraction.input_mut(&mut scratch.work, slot);
                     for (x, p) in table.iter_mut().zip(&sign.present) {
                         *x = call.at(*p) * scale;
@@ -443,12 +440,7 @@ pub fn alone_db(beliefs: &Beliefs<'_>, evidence: &Evidence, posterior: &Posterio
 ///
 /// # Errors
 /// If no story can have produced the evidence.
-pub fn predict(
-    pack: &Arc<Pack>,
-    evidence: &Evidence,
-    stories: &Stories,
-    sign: Index,
-) -> Result<f64, Impossible> {
+pub fn predict(pack: &Arc<Pack>, evidence: &Evidence, stories: &Stories, sign: Index) -> Result<f64, Impossible> {
     let called = evidence.calls().iter().map(|c| c.sign);
     let plan = Plan::compile(pack, called.chain([sign]));
     let mut scratch = plan.scratch();
@@ -457,4 +449,3 @@ pub fn predict(
     let present = plan.differentiate(&mut scratch).mean_over(sign, |p| p);
     Ok(posterior.stories.iter().zip(present).map(|(p, t)| p * t).sum())
 }
-

@@ -101,9 +101,7 @@ pub fn integrand(plan: &Plan, scratch: &mut Scratch, stories: &Stories, evidence
         ln_joint[h] = stories.ln_prior[h] + t * stories.ln_price[h] + ln_likelihood[h];
     }
     let within = within_sides(pack.bad(), &ln_joint);
-    let contrast = |f: &PerStory| -> f64 {
-        DECIBANS * (0..count).map(|h| within[h] * f[h]).sum::<f64>()
-    };
+    let contrast = |f: &PerStory| -> f64 { DECIBANS * (0..count).map(|h| within[h] * f[h]).sum::<f64>() };
     let calls = evidence
         .calls()
         .iter()

@@ -39,10 +39,7 @@ impl Beta {
             let valid = (1e-100..=1e15).contains(&value);
             checked(name, value, valid, "a number from 1e-100 to 1e15")
         };
-        Ok(Self {
-            a: shape("a", a)?,
-            b: shape("b", b)?,
-        })
+        Ok(Self { a: shape("a", a)?, b: shape("b", b)? })
     }
 
     /// Number of bad cases the opinion is worth.
@@ -138,11 +135,6 @@ impl Beta {
     }
 
     fn grid(&self) -> Grid {
-        Grid::new(Kernel {
-            a: self.a,
-            b: self.b,
-            factors: Vec::new(),
-            pairs: Vec::new(),
-        })
+        Grid::new(Kernel { a: self.a, b: self.b, factors: Vec::new(), pairs: Vec::new() })
     }
 }

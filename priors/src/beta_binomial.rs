@@ -56,8 +56,7 @@ impl BetaBinomial {
         let (n, bad, sound) = (self.n as f64, k as f64, (self.n - k) as f64);
         if a + b < n {
             // B(a+k, b+n−k) against B(k+1, n−k+1), a step of a−1 and b−1.
-            let step = ln_gamma_step(bad + 1.0, a - 1.0, bad + a)
-                + ln_gamma_step(sound + 1.0, b - 1.0, sound + b)
+            let step = ln_gamma_step(bad + 1.0, a - 1.0, bad + a) + ln_gamma_step(sound + 1.0, b - 1.0, sound + b)
                 - ln_gamma_step(n + 2.0, a + b - 2.0, n + a + b);
             step - n.ln_1p() - ln_beta(a, b)
         } else {
@@ -91,9 +90,7 @@ impl BetaBinomial {
             let j = j as f64;
             (n - j) / (j + 1.0) * ((j + a) / (n - j - 1.0 + b))
         });
-        (self.ln_pmf(k + 1) + ln_sum_of_products(ratios))
-            .exp()
-            .min(1.0)
+        (self.ln_pmf(k + 1) + ln_sum_of_products(ratios)).exp().min(1.0)
     }
 }
 

@@ -45,10 +45,7 @@ impl DirichletMultinomial {
     /// If there is not one count for each α.
     pub fn ln_pmf(&self, x: &[u64]) -> Result<f64, Error> {
         if x.len() != self.alpha.len() {
-            return Err(Error::Length {
-                given: x.len(),
-                expected: self.alpha.len(),
-            });
+            return Err(Error::Length { given: x.len(), expected: self.alpha.len() });
         }
         let n: f64 = x.iter().map(|&k| k as f64).sum();
         let total: f64 = self.alpha.iter().sum();
@@ -59,10 +56,6 @@ impl DirichletMultinomial {
             .filter(|&(_, &k)| k > 0)
             .map(|(&alpha, &k)| ln_gamma_ratio(alpha, k as f64) - ln_gamma(k as f64 + 1.0))
             .sum();
-        Ok(if n > 0.0 {
-            kinds + ln_gamma(n + 1.0) - ln_gamma_ratio(total, n)
-        } else {
-            0.0
-        })
+        Ok(if n > 0.0 { kinds + ln_gamma(n + 1.0) - ln_gamma_ratio(total, n) } else { 0.0 })
     }
 }

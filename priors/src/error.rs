@@ -40,29 +40,11 @@ pub enum Error {
 }
 
 /// `value` if `valid`, else the error that names it.
-pub(crate) fn checked(
-    name: &'static str,
-    value: f64,
-    valid: bool,
-    expected: &'static str,
-) -> Result<f64, Error> {
-    if valid {
-        Ok(value)
-    } else {
-        Err(Error::Parameter {
-            name,
-            value,
-            expected,
-        })
-    }
+pub(crate) fn checked(name: &'static str, value: f64, valid: bool, expected: &'static str) -> Result<f64, Error> {
+    if valid { Ok(value) } else { Err(Error::Parameter { name, value, expected }) }
 }
 
 /// A probability.
 pub(crate) fn probability(name: &'static str, value: f64) -> Result<f64, Error> {
-    checked(
-        name,
-        value,
-        (0.0..=1.0).contains(&value),
-        "a number from 0 to 1",
-    )
+    checked(name, value, (0.0..=1.0).contains(&value), "a number from 0 to 1")
 }

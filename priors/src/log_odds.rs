@@ -41,11 +41,7 @@ impl LogOdds {
     #[must_use]
     pub fn probability(self) -> f64 {
         let e = (-self.0.abs()).exp();
-        if self.0 < 0.0 {
-            e / (1.0 + e)
-        } else {
-            1.0 / (1.0 + e)
-        }
+        if self.0 < 0.0 { e / (1.0 + e) } else { 1.0 / (1.0 + e) }
     }
 
     /// 1 − p, to full relative precision however close to 1 p is.

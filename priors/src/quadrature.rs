@@ -45,11 +45,7 @@ struct Rule {
 }
 
 static RULE: LazyLock<Rule> = LazyLock::new(|| {
-    let mut rule = Rule {
-        x: [0.0; ORDER],
-        w: [0.0; ORDER],
-        highest: [[0.0; ORDER]; 2],
-    };
+    let mut rule = Rule { x: [0.0; ORDER], w: [0.0; ORDER], highest: [[0.0; ORDER]; 2] };
     for k in 0..ORDER {
         // Newton's method on P₂₀ from Tricomi's approximation.
         let angle = std::f64::consts::PI * (k as f64 + 0.75) / (ORDER as f64 + 0.5);
@@ -115,10 +111,7 @@ pub(crate) struct Kernel {
 impl Kernel {
     /// d ln f / dt and −d² ln f / dt².
     fn slope_and_curvature(&self, t: f64) -> (f64, f64) {
-        let (theta, comp) = (
-            LogOdds::new(t).probability(),
-            LogOdds::new(-t).probability(),
-        );
+        let (theta, comp) = (LogOdds::new(t).probability(), LogOdds::new(-t).probability());
         let (mut s, mut q) = (0.0, 0.0);
         for f in &self.factors {
             let r = f.rise / (f.low * comp + f.high * theta);
@@ -141,7 +134,8 @@ impl Kernel {
         let mut t = (self.a / self.b).ln();
         let (mut lo, mut hi) = (f64::NEG_INFINITY, f64::INFINITY);
         let mut stride = 1.0;
-        loop {
+        // Twenty rounds are many; whatever t is reached is a valid anchor.
+        for _ in 0..1000 {
             let (slope, curvature) = self.slope_and_curvature(t);
             if slope == 0.0 || (curvature > 0.0 && slope.abs() <= 0.01 * curvature.sqrt()) {
                 return t;
@@ -164,6 +158,7 @@ impl Kernel {
                 t + stride.copysign(slope)
             };
         }
+        t
     }
 
     /// Where each factor turns from `low` to `high`, and where θ does.
@@ -281,16 +276,8 @@ impl Anchored {
             let t = self.t0 + tau;
             let e = (-t.abs()).exp();
             let (small, large, l) = (e / (1.0 + e), 1.0 / (1.0 + e), e.ln_1p());
-            let (theta, comp) = if t < 0.0 {
-                (small, large)
-            } else {
-                (large, small)
-            };
-            let delta = if self.theta0 < 0.5 {
-                theta - self.theta0
-            } else {
-                self.comp0 - comp
-            };
+            let (theta, comp) = if t < 0.0 { (small, large) } else { (large, small) };
+            let delta = if self.theta0 < 0.5 { theta - self.theta0 } else { self.comp0 - comp };
             point = Point { theta, comp, delta };
             ln_theta = t.min(0.0) - l - self.ln_theta0;
             ln_comp = -t.max(0.0) - l - self.ln_comp0;
@@ -353,23 +340,16 @@ impl Anchored {
     /// Integrates f/f(t₀) from t₀ outwards, handing every node and its weight to `sink`.
     fn march(&self, side: Side, mut sink: impl FnMut(Point, f64)) -> Wing {
         let reach = (side.sign() * (self.kernel.exponential_from(side) - self.t0)).max(1.0);
-        let mut wing = Wing {
-            panels: Vec::with_capacity(16),
-            tail: None,
-        };
+        let mut wing = Wing { panels: Vec::with_capacity(16), tail: None };
         let mut nodes = [(Point::default(), 0.0); ORDER];
         let mut at = 0.0;
         while at < reach {
             let (slope, curvature) = self.kernel.slope_and_curvature(self.t0 + side.sign() * at);
             let (fall, bend) = ((-side.sign() * slope).max(0.0), curvature.max(0.0));
-            let by_fall =
-                2.0 * FALL_PER_PANEL / (fall + (fall * fall + 2.0 * FALL_PER_PANEL * bend).sqrt());
+            let by_fall = 2.0 * FALL_PER_PANEL / (fall + (fall * fall + 2.0 * FALL_PER_PANEL * bend).sqrt());
             // Narrower than this, t itself is not resolved.
             let narrowest = 1e-12 * (1.0 + self.t0.abs() + at);
-            let mut width = by_fall
-                .min(self.width_allowed(side, at))
-                .min(reach - at)
-                .max(narrowest);
+            let mut width = by_fall.min(self.width_allowed(side, at)).min(reach - at).max(narrowest);
             let (mass, peak) = loop {
                 let (from, to) = (side.sign() * at, side.sign() * (at + width));
                 let (mass, peak, smooth) = self.panel(from, to, &mut nodes);
@@ -381,11 +361,7 @@ impl Anchored {
             for &(point, weight) in &nodes {
                 sink(point, weight);
             }
-            wing.panels.push(Panel {
-                inner: side.sign() * at,
-                outer: side.sign() * (at + width),
-                mass,
-            });
+            wing.panels.push(Panel { inner: side.sign() * at, outer: side.sign() * (at + width), mass });
             at += width;
             if peak < -DEPTH {
                 return wing;
@@ -400,11 +376,7 @@ impl Anchored {
         }
         let mass = ln_f.exp() / rate;
         sink(point, mass);
-        wing.tail = Some(Tail {
-            from: side.sign() * at,
-            ln_f,
-            mass,
-        });
+        wing.tail = Some(Tail { from: side.sign() * at, ln_f, mass });
         wing
     }
 
@@ -454,8 +426,7 @@ impl Grid {
     pub(crate) fn new(kernel: Kernel) -> Self {
         let mode = kernel.mode();
         let curve = Anchored::new(kernel, mode);
-        let (mut theta, mut comp, mut delta, mut weight) =
-            (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        let (mut theta, mut comp, mut delta, mut weight) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
         for list in [&mut theta, &mut comp, &mut delta, &mut weight] {
             list.reserve(512);
         }
@@ -468,37 +439,14 @@ impl Grid {
         let left = curve.march(Side::Left, &mut sink);
         let right = curve.march(Side::Right, &mut sink);
         let mass = weight.iter().sum();
-        Self {
-            curve,
-            left,
-            right,
-            theta,
-            comp,
-            delta,
-            weight,
-            mass,
-        }
+        Self { curve, left, right, theta, comp, delta, weight, mass }
     }
 
     /// ln ∫ f dt / B(a, b), pairs as given.
     pub(crate) fn ln_mass(&self) -> f64 {
-        let Anchored {
-            kernel,
-            t0,
-            theta0,
-            comp0,
-            ln_pairs0,
-            ..
-        } = &self.curve;
-        let factors: f64 = kernel
-            .factors
-            .iter()
-            .map(|f| f.power * (f.low * comp0 + f.high * theta0).ln())
-            .sum();
-        crate::special::ln_beta_density(kernel.a, kernel.b, LogOdds::new(*t0))
-            + factors
-            + ln_pairs0
-            + self.mass.ln()
+        let Anchored { kernel, t0, theta0, comp0, ln_pairs0, .. } = &self.curve;
+        let factors: f64 = kernel.factors.iter().map(|f| f.power * (f.low * comp0 + f.high * theta0).ln()).sum();
+        crate::special::ln_beta_density(kernel.a, kernel.b, LogOdds::new(*t0)) + factors + ln_pairs0 + self.mass.ln()
     }
 
     fn expectation(&self, values: impl Iterator<Item = f64>) -> f64 {
@@ -538,11 +486,7 @@ impl Grid {
     /// t with P(logit θ ≤ t) = p.
     pub(crate) fn quantile(&self, p: f64) -> Result<LogOdds, Error> {
         let p = open_probability(p)?;
-        Ok(LogOdds::new(if p <= 0.5 {
-            self.beyond(Side::Left, p)
-        } else {
-            self.beyond(Side::Right, 1.0 - p)
-        }))
+        Ok(LogOdds::new(if p <= 0.5 { self.beyond(Side::Left, p) } else { self.beyond(Side::Right, 1.0 - p) }))
     }
 
     /// t with P(logit θ > t) = q.
@@ -631,29 +575,15 @@ impl Grid {
 }
 
 fn open_probability(p: f64) -> Result<f64, Error> {
-    crate::error::checked(
-        "p",
-        p,
-        p > 0.0 && p < 1.0,
-        "a number strictly between 0 and 1",
-    )
+    crate::error::checked("p", p, p > 0.0 && p < 1.0, "a number strictly between 0 and 1")
 }
 
 /// P(θ ≤ x) and P(θ > x) for θ ~ Beta(a, b), both to full relative precision.
 pub(crate) fn beta_cdf_sf(a: f64, b: f64, x: LogOdds) -> (f64, f64) {
-    let kernel = Kernel {
-        a,
-        b,
-        factors: Vec::new(),
-        pairs: Vec::new(),
-    };
+    let kernel = Kernel { a, b, factors: Vec::new(), pairs: Vec::new() };
     let density = crate::special::ln_beta_density(a, b, x).exp();
     let here = Anchored::new(kernel, x.value());
-    let (near, far) = if x.value() < (a / b).ln() {
-        (Side::Left, Side::Right)
-    } else {
-        (Side::Right, Side::Left)
-    };
+    let (near, far) = if x.value() < (a / b).ln() { (Side::Left, Side::Right) } else { (Side::Right, Side::Left) };
     let beyond = density * here.mass_beyond(near);
     let (near_mass, far_mass) = if beyond <= 0.5 {
         (beyond, 1.0 - beyond)
@@ -680,9 +610,7 @@ mod tests {
     #[test]
     fn highest_coefficients_are_those_of_the_legendre_series() {
         let row = |row: usize, degree: usize| -> f64 {
-            (0..ORDER)
-                .map(|k| RULE.highest[row][k] * legendre(RULE.x[k])[degree])
-                .sum()
+            (0..ORDER).map(|k| RULE.highest[row][k] * legendre(RULE.x[k])[degree]).sum()
         };
         assert!((row(0, 18) - 1.0).abs() < 1e-13);
         assert!((row(1, 19) - 1.0).abs() < 1e-13);
@@ -694,16 +622,8 @@ mod tests {
         let kernel = Kernel {
             a: 1e-3,
             b: 40.0,
-            factors: vec![Factor {
-                low: 0.01,
-                high: 0.9,
-                rise: 0.89,
-                power: 1e8,
-            }],
-            pairs: vec![Pair {
-                low: 1.0,
-                high: 1e-9,
-            }],
+            factors: vec![Factor { low: 0.01, high: 0.9, rise: 0.89, power: 1e8 }],
+            pairs: vec![Pair { low: 1.0, high: 1e-9 }],
         };
         let mode = kernel.mode();
         let width = kernel.slope_and_curvature(mode).1.sqrt().recip();

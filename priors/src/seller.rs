@@ -92,11 +92,7 @@ impl Feedback {
 }
 
 fn part(name: &'static str, part: u64, total: u64) -> Result<(u64, u64), Error> {
-    if part <= total {
-        Ok((part, total))
-    } else {
-        Err(Error::Count { name, part, total })
-    }
+    if part <= total { Ok((part, total)) } else { Err(Error::Count { name, part, total }) }
 }
 
 /// The five figures of a model pack that say what a negative rating means.
@@ -131,16 +127,10 @@ impl FeedbackModel {
     /// baseline + complains·concerned exceeds 1.
     pub fn new(figures: FeedbackFigures) -> Result<Self, Error> {
         let n0 = figures.most_cases;
-        let slope = probability("complains", figures.complains)?
-            * probability("concerned", figures.concerned)?;
+        let slope = probability("complains", figures.complains)? * probability("concerned", figures.concerned)?;
         Ok(Self {
             power: probability("power", figures.power)?,
-            most_cases: checked(
-                "most_cases",
-                n0,
-                n0.is_finite() && n0 >= 0.0,
-                "a finite number of at least 0",
-            )?,
+            most_cases: checked("most_cases", n0, n0.is_finite() && n0 >= 0.0, "a finite number of at least 0")?,
             ..Self::undiscounted(figures.baseline, slope)?
         })
     }
@@ -153,18 +143,8 @@ impl FeedbackModel {
     pub fn undiscounted(baseline: f64, slope: f64) -> Result<Self, Error> {
         let top = probability("baseline", baseline)? + slope;
         let valid = (-ROUNDING..=1.0 + ROUNDING).contains(&top);
-        checked(
-            "baseline + slope",
-            top,
-            valid,
-            "a probability for every rate of bad watches",
-        )?;
-        Ok(Self {
-            baseline,
-            slope,
-            power: 1.0,
-            most_cases: f64::INFINITY,
-        })
+        checked("baseline + slope", top, valid, "a probability for every rate of bad watches")?;
+        Ok(Self { baseline, slope, power: 1.0, most_cases: f64::INFINITY })
     }
 
     /// Number of cases that the ratings are worth: n·min(α0, n0/n).
@@ -190,18 +170,8 @@ impl FeedbackModel {
         let positive = (feedback.total - feedback.negative) as f64;
         let (low, high) = (self.baseline, (self.baseline + self.slope).clamp(0.0, 1.0));
         [
-            Factor {
-                low,
-                high,
-                rise: self.slope,
-                power: cases * (feedback.negative as f64 / total),
-            },
-            Factor {
-                low: 1.0 - low,
-                high: 1.0 - high,
-                rise: -self.slope,
-                power: cases * (positive / total),
-            },
+            Factor { low, high, rise: self.slope, power: cases * (feedback.negative as f64 / total) },
+            Factor { low: 1.0 - low, high: 1.0 - high, rise: -self.slope, power: cases * (positive / total) },
         ]
     }
 }
@@ -233,19 +203,13 @@ impl ListingLikelihood {
     /// A watch found to be bad.
     #[must_use]
     pub fn known_bad() -> Self {
-        Self {
-            ln_bad: 0.0,
-            ln_sound: f64::NEG_INFINITY,
-        }
+        Self { ln_bad: 0.0, ln_sound: f64::NEG_INFINITY }
     }
 
     /// A watch found to be sound.
     #[must_use]
     pub fn known_sound() -> Self {
-        Self {
-            ln_bad: f64::NEG_INFINITY,
-            ln_sound: 0.0,
-        }
+        Self { ln_bad: f64::NEG_INFINITY, ln_sound: 0.0 }
     }
 
     fn ln_larger(&self) -> f64 {
@@ -254,20 +218,13 @@ impl ListingLikelihood {
 
     fn ln_ratio(&self) -> f64 {
         let ln_ratio = self.ln_bad - self.ln_sound;
-        if ln_ratio.is_finite() {
-            ln_ratio.clamp(-LN_RATIO_MAX, LN_RATIO_MAX)
-        } else {
-            ln_ratio
-        }
+        if ln_ratio.is_finite() { ln_ratio.clamp(-LN_RATIO_MAX, LN_RATIO_MAX) } else { ln_ratio }
     }
 
     /// Both likelihoods divided by the larger.
     fn pair(&self) -> Pair {
         let ln_ratio = self.ln_ratio();
-        Pair {
-            low: (-ln_ratio).min(0.0).exp(),
-            high: ln_ratio.min(0.0).exp(),
-        }
+        Pair { low: (-ln_ratio).min(0.0).exp(), high: ln_ratio.min(0.0).exp() }
     }
 }
 
@@ -317,8 +274,7 @@ impl SellerPosterior {
         }
 
         let conjugate = prior.after(product.bad, product.sound)?;
-        let ln_constant =
-            product.ln_constant + ln_beta_ratio(prior.a(), prior.b(), product.bad, product.sound);
+        let ln_constant = product.ln_constant + ln_beta_ratio(prior.a(), prior.b(), product.bad, product.sound);
         let (form, ln_mass) = if product.factors.is_empty() && product.pairs.is_empty() {
             (Form::Conjugate(conjugate), 0.0)
         } else {
@@ -331,11 +287,7 @@ impl SellerPosterior {
             let ln_mass = grid.ln_mass();
             (Form::Numeric(Box::new(grid)), ln_mass)
         };
-        Ok(Self {
-            form,
-            ln_marginal: ln_constant + ln_mass,
-            listings: evidence.listings.clone(),
-        })
+        Ok(Self { form, ln_marginal: ln_constant + ln_mass, listings: evidence.listings.clone() })
     }
 
     /// E\[θ\]: the probability that the seller's next watch is bad, before it is looked at.
@@ -419,9 +371,7 @@ impl SellerPosterior {
             .map(|listing| {
                 let ln_ratio = listing.ln_ratio();
                 match &self.form {
-                    Form::Numeric(grid) if ln_ratio.is_finite() => {
-                        grid.share_of_high(listing.pair())
-                    }
+                    Form::Numeric(grid) if ln_ratio.is_finite() => grid.share_of_high(listing.pair()),
                     // Known, or without weight.
                     _ => self.bad_given(*listing),
                 }
@@ -442,12 +392,7 @@ struct Product {
 
 impl Product {
     fn multiply(&mut self, factor: Factor, what: &'static str) -> Result<(), Error> {
-        let Factor {
-            low,
-            high,
-            rise,
-            power,
-        } = factor;
+        let Factor { low, high, rise, power } = factor;
         if power == 0.0 {
             return Ok(());
         }

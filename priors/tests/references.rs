@@ -22,15 +22,9 @@ fn logit_of(x: f64) -> LogOdds {
 fn posterior_of_feedback(case: &Value) -> SellerPosterior {
     let count = |key| number(case, key) as u64;
     let model = FeedbackModel::undiscounted(number(case, "b0"), number(case, "d")).unwrap();
-    let evidence = Evidence {
-        feedback: Some((model, Feedback::new(count("k"), count("n")).unwrap())),
-        ..Evidence::default()
-    };
-    SellerPosterior::new(
-        Prior::new(number(case, "a"), number(case, "b")).unwrap(),
-        &evidence,
-    )
-    .unwrap()
+    let evidence =
+        Evidence { feedback: Some((model, Feedback::new(count("k"), count("n")).unwrap())), ..Evidence::default() };
+    SellerPosterior::new(Prior::new(number(case, "a"), number(case, "b")).unwrap(), &evidence).unwrap()
 }
 
 #[test]
@@ -46,24 +40,9 @@ fn feedback_posterior_equals_high_precision_quadrature() {
         let (id, expected) = (&case["id"], &case["expected"]);
         let posterior = posterior_of_feedback(case);
         let mean_rel = allowed("theta_mean_rel");
-        moments.relative(
-            posterior.mean(),
-            number(expected, "theta_mean"),
-            mean_rel,
-            id,
-        );
-        moments.relative(
-            posterior.mean_complement(),
-            number(expected, "theta_mean_complement"),
-            mean_rel,
-            id,
-        );
-        spread.relative(
-            posterior.sd(),
-            number(expected, "theta_sd"),
-            allowed("theta_sd_rel"),
-            id,
-        );
+        moments.relative(posterior.mean(), number(expected, "theta_mean"), mean_rel, id);
+        moments.relative(posterior.mean_complement(), number(expected, "theta_mean_complement"), mean_rel, id);
+        spread.relative(posterior.sd(), number(expected, "theta_sd"), allowed("theta_sd_rel"), id);
         marginal.absolute(
             posterior.ln_marginal(),
             number(expected, "log_marginal_kernel"),
@@ -100,10 +79,7 @@ fn listings_of(case: &Value) -> Result<Vec<ListingLikelihood>, Error> {
 
 fn pooled(case: &Value, listings: Vec<ListingLikelihood>) -> SellerPosterior {
     let prior = Prior::new(number(case, "a"), number(case, "b")).unwrap();
-    let evidence = Evidence {
-        listings,
-        ..Evidence::default()
-    };
+    let evidence = Evidence { listings, ..Evidence::default() };
     SellerPosterior::new(prior, &evidence).unwrap()
 }
 
@@ -133,19 +109,9 @@ fn pooled_listings_equal_enumeration_of_all_configurations() {
         theta.relative(posterior.mean(), number(expected, "theta_mean"), rel, id);
         theta.relative(posterior.sd(), number(expected, "theta_sd"), rel, id);
         let next = posterior.bad_given(ListingLikelihood::new(0.0, 0.0).unwrap());
-        theta.relative(
-            next.probability(),
-            number(expected, "next_listing_p_bad_without_evidence"),
-            rel,
-            id,
-        );
+        theta.relative(next.probability(), number(expected, "next_listing_p_bad_without_evidence"), rel, id);
         let ln_abs = allowed("log_evidence_abs");
-        evidence.absolute(
-            posterior.ln_marginal(),
-            number(expected, "log_evidence"),
-            ln_abs,
-            id,
-        );
+        evidence.absolute(posterior.ln_marginal(), number(expected, "log_evidence"), ln_abs, id);
         for (k, bad) in posterior.pooled().into_iter().enumerate() {
             let at = format!("{id} listing {k}");
             let want = expected["p_bad"][k].as_f64().unwrap();
@@ -175,9 +141,8 @@ fn pooled_listings_equal_enumeration_of_all_configurations() {
         };
         let by_count = list(expected, "p_count_bad");
         for (bad, want) in [(false, by_count.first()), (true, by_count.last())] {
-            let share = told(bad).map_or(0.0, |known| {
-                (pooled(case, known).ln_marginal() - posterior.ln_marginal()).exp()
-            });
+            let share =
+                told(bad).map_or(0.0, |known| (pooled(case, known).ln_marginal() - posterior.ln_marginal()).exp());
             let want = want.unwrap().as_f64().unwrap();
             counts.relative(share, want, allowed("p_bad_rel"), format!("{id} all {bad}"));
         }
@@ -208,10 +173,7 @@ fn beta_binomial_equals_mpmath() {
     let mut moments = Worst::of("beta-binomial moments");
     let mut sums = Worst::of("beta-binomial cdf, sf");
     for case in cases {
-        let at = format!(
-            "k {} n {} α {} β {}",
-            case["k"], case["n"], case["alpha"], case["beta"]
-        );
+        let at = format!("k {} n {} α {} β {}", case["k"], case["n"], case["alpha"], case["beta"]);
         let (k, n) = (number(case, "k") as u64, number(case, "n") as u64);
         let rate = Beta::new(number(case, "alpha"), number(case, "beta")).unwrap();
         let count = BetaBinomial::new(n, rate);
@@ -222,10 +184,7 @@ fn beta_binomial_equals_mpmath() {
         moments.relative(count.mean(), number(case, "mean"), 1e-14, &at);
         moments.relative(count.variance(), number(case, "variance"), 1e-13, &at);
         if case["cdf"].is_number() {
-            for (got, want) in [
-                (count.cdf(k), number(case, "cdf")),
-                (count.sf(k), number(case, "sf")),
-            ] {
+            for (got, want) in [(count.cdf(k), number(case, "cdf")), (count.sf(k), number(case, "sf"))] {
                 sums.relative(got, want, 1e-9, &at);
             }
         }
@@ -245,10 +204,7 @@ fn dirichlet_multinomial_equals_mpmath() {
         let numbers = |key| list(case, key).iter().map(|v| v.as_f64().unwrap());
         let alpha = numbers("alpha").collect();
         let x: Vec<u64> = numbers("x").map(|v| v as u64).collect();
-        let got = DirichletMultinomial::new(alpha)
-            .unwrap()
-            .ln_pmf(&x)
-            .unwrap();
+        let got = DirichletMultinomial::new(alpha).unwrap().ln_pmf(&x).unwrap();
         ln_pmf.absolute(got, number(case, "log_pmf"), 1e-9, &case["x"]);
     }
     ln_pmf.check(cases.len());
@@ -260,10 +216,7 @@ fn beta_quantiles_equal_mpmath() {
     let cases = list(&file, "beta_quantiles");
     let rel = number(&file["tolerance"], "beta_quantile_rel");
     let log_tolerance = list(&file["tolerance"], "log_quantile_abs_plus_rel");
-    let (log_abs, log_rel) = (
-        log_tolerance[0].as_f64().unwrap(),
-        log_tolerance[1].as_f64().unwrap(),
-    );
+    let (log_abs, log_rel) = (log_tolerance[0].as_f64().unwrap(), log_tolerance[1].as_f64().unwrap());
     let mut quantiles = Worst::of("beta quantile");
     let mut logs = Worst::of("beta ln quantile");
     for case in cases {
@@ -272,10 +225,7 @@ fn beta_quantiles_equal_mpmath() {
         let got = rate.quantile(number(case, "p")).unwrap();
         quantiles.relative(got.probability(), number(case, "quantile"), rel, &at);
         quantiles.relative(got.complement(), number(case, "complement"), rel, &at);
-        for (got, key) in [
-            (got.ln_probability(), "log_quantile"),
-            (got.ln_complement(), "log_complement"),
-        ] {
+        for (got, key) in [(got.ln_probability(), "log_quantile"), (got.ln_complement(), "log_complement")] {
             let want = number(case, key);
             logs.absolute(got, want, log_abs + log_rel * want.abs(), &at);
         }
@@ -340,8 +290,7 @@ fn statrs_is_good_enough_for_gamma_digamma_and_normal_quantile() {
         let got = standard.inverse_cdf(p);
         z.absolute(got, number(case, "z"), allowed("normal_z_abs"), p);
         let want = number(case, "log_quantile");
-        let tolerance =
-            log_tolerance[0].as_f64().unwrap() + log_tolerance[1].as_f64().unwrap() * want.abs();
+        let tolerance = log_tolerance[0].as_f64().unwrap() + log_tolerance[1].as_f64().unwrap() * want.abs();
         let ln_quantile = number(case, "mu") + number(case, "sigma") * got;
         logs.absolute(ln_quantile, want, tolerance, p);
     }

@@ -72,11 +72,7 @@ impl Assessor {
     #[must_use]
     pub fn model_name(&self) -> wire::ModelName {
         let data = self.pack.data();
-        wire::ModelName {
-            version: data.version.clone(),
-            digest: data.digest.clone(),
-            calibrated: data.calibrated,
-        }
+        wire::ModelName { version: data.version.clone(), digest: data.digest.clone(), calibrated: data.calibrated }
     }
 
     fn plan(&self, evidence: &Evidence) -> Arc<Plan> {
@@ -111,9 +107,7 @@ impl Assessor {
         let beliefs = plan.differentiate(&mut scratch);
         let alone = alone_db(&beliefs, &listing.evidence, &posterior);
         let components = listing.include.components.then(|| {
-            (0..self.pack.components().len())
-                .map(|k| self.component(k, &beliefs.component(k), &posterior))
-                .collect()
+            (0..self.pack.components().len()).map(|k| self.component(k, &beliefs.component(k), &posterior)).collect()
         });
         let money = listing.money.as_ref().filter(|_| listing.include.decision || listing.include.ask_next);
         let prospects = money.map(|m| money::prospects(&plan, &mut scratch, &posterior, &m.resale));
@@ -126,10 +120,8 @@ impl Assessor {
             .zip(prospects.as_ref())
             .filter(|_| listing.include.decision)
             .map(|(m, p)| self.decision(m, p, best_worth));
-        let shares = listing
-            .include
-            .shares
-            .then(|| shares(&plan, &mut scratch, &stories, &listing.evidence, &posterior));
+        let shares =
+            listing.include.shares.then(|| shares(&plan, &mut scratch, &stories, &listing.evidence, &posterior));
         Ok(wire::Assessment {
             listing: listing.id.clone(),
             model: self.model_name(),
@@ -191,16 +183,20 @@ impl Assessor {
             let wanted = m.terms.required_margin * m.terms.landed_cost(price);
             Some((0..self.pack.stories()).map(|h| p.net_in(&m.terms, h, price) - wanted).collect::<Vec<f64>>())
         });
-        ask::requests(plan, scratch, &Asking {
-            watch: &listing.watch,
-            photos: &listing.photos,
-            refused: &listing.refused,
-            stories,
-            evidence: &listing.evidence,
-            posterior,
-            net: net.as_deref(),
-            seed: SEED,
-        })
+        ask::requests(
+            plan,
+            scratch,
+            &Asking {
+                watch: &listing.watch,
+                photos: &listing.photos,
+                refused: &listing.refused,
+                stories,
+                evidence: &listing.evidence,
+                posterior,
+                net: net.as_deref(),
+                seed: SEED,
+            },
+        )
     }
 
     fn by_story<T>(&self, f: impl Fn(Index) -> T) -> IndexMap<String, T> {
@@ -280,11 +276,13 @@ impl Assessor {
                 auction: m.auction,
                 offer_share: self.pack.data().defaults.offer_share,
             });
-            (net, landed, p.probability_of_loss(&m.terms, price), wire::Quantiles {
-                p05: quantile(0.05),
-                p50: quantile(0.5),
-                p95: quantile(0.95),
-            }, advice)
+            (
+                net,
+                landed,
+                p.probability_of_loss(&m.terms, price),
+                wire::Quantiles { p05: quantile(0.05), p50: quantile(0.5), p95: quantile(0.95) },
+                advice,
+            )
         });
         wire::Decision {
             advice: at_price.as_ref().map(|a| advice_kind(a.4)),

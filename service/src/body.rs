@@ -17,11 +17,8 @@ pub async fn json_bytes(request: Request) -> Result<Bytes, Problem> {
         return Err(Problem::new(UNSUPPORTED_MEDIA_TYPE, "send the body as `Content-Type: application/json`"));
     }
     let too_large = || Problem::new(TOO_LARGE, format!("a body may hold {MOST_BYTES} bytes"));
-    let announced = request
-        .headers()
-        .get(header::CONTENT_LENGTH)
-        .and_then(|v| v.to_str().ok())
-        .and_then(|v| v.parse::<u64>().ok());
+    let announced =
+        request.headers().get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()).and_then(|v| v.parse::<u64>().ok());
     if announced.is_some_and(|n| n > MOST_BYTES as u64) {
         return Err(too_large());
     }

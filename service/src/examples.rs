@@ -1,11 +1,10 @@
 //! Examples of requests and answers: Rust values, put into the OpenAPI document and sent by tests.
 
-use crate::app::App;
-use crate::wire::Money;
-use crate::wire::request::{
-    AssessRequest, CallKind, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth,
-};
+use crate::assess::Assessor;
+use crate::listing::Listing;
 use crate::problem::{FaultAt, Problem};
+use crate::wire::Money;
+use crate::wire::request::{AssessRequest, CallKind, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth};
 use serde_json::Value;
 use steelyard_model::pack::Pack;
 
@@ -23,6 +22,8 @@ pub struct Example {
 }
 
 const REQUEST: &str = "/paths/~1v1~1assess/post/requestBody/content/application~1json";
+
+const ANSWER: &str = "/paths/~1v1~1assess/post/responses/200/content/application~1json";
 
 fn eur(amount: &str) -> Money {
     Money::new(amount, "EUR")
@@ -84,7 +85,11 @@ pub fn fresh_dial() -> AssessRequest {
 /// If one does not serialise or cannot be assessed.
 pub fn all() -> anyhow::Result<Vec<Example>> {
     let example = |pointer: &str, name, summary, value| Example { pointer: pointer.into(), name, summary, value };
-    let problem = |status: &str| format!("/paths/~1v1~1assess/post/responses/{status}/content/application~1problem+json");
+    let problem =
+        |status: &str| format!("/paths/~1v1~1assess/post/responses/{status}/content/application~1problem+json");
+    let pack = Pack::builtin();
+    let listing = Listing::read(&pack, &fresh_dial(), &[]).map_err(Problem::invalid).map_err(|p| anyhow::anyhow!(p.detail))?;
+    let answer = Assessor::new(pack)?.assess(&listing)?;
     let invalid = Problem::invalid(vec![
         FaultAt::new("/offer/prise", "there is no such member"),
         FaultAt::new("/observations/0/sign", "there is no sign `crown_unsined`, did you mean `crown_unsigned`?"),
@@ -92,16 +97,7 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
     Ok(vec![
         example(REQUEST, "fresh_dial", "A dial that looks new on a worn case", serde_json::to_value(fresh_dial())?),
         example(REQUEST, "nothing_seen", "The least a request can hold", serde_json::to_value(nothing_seen())?),
+        example(ANSWER, "fresh_dial", "The answer to the request of the same name", serde_json::to_value(answer)?),
         example(&problem("422"), "two_faults", "Two faults, both named", serde_json::to_value(invalid)?),
     ])
-}
-
-/// The answer to [`fresh_dial`] by the model that comes with the program.
-///
-/// # Errors
-/// If it cannot be assessed.
-pub fn fresh_dial_answer() -> anyhow::Result<Value> {
-    let app = App::new(Pack::builtin())?;
-    let answer = app.assess(&serde_json::to_vec(&fresh_dial())?).map_err(|p| anyhow::anyhow!(p.detail))?;
-    Ok(serde_json::to_value(answer)?)
 }

@@ -211,7 +211,8 @@ impl Reader<'_> {
             self.fault("/seller/segment", format!("there is no segment `{name}`{near}"));
         }
         let totals = s.and_then(|s| s.outcomes).unwrap_or_default();
-        let outcomes = Outcomes::new(totals.bad, totals.total).map_err(|e| self.fault("/seller/outcomes/bad", e.to_string())).ok();
+        let outcomes =
+            Outcomes::new(totals.bad, totals.total).map_err(|e| self.fault("/seller/outcomes/bad", e.to_string())).ok();
         let feedback = s.and_then(|s| s.feedback).map(|f| (f, Feedback::new(f.negative, f.positive + f.negative)));
         Some(Seller {
             segment: segment?,
@@ -237,7 +238,10 @@ impl Reader<'_> {
         if let Some([Some(first), Some(last)]) = w.years.as_deref() {
             for (i, year) in [first, last].into_iter().enumerate() {
                 if !YEARS.contains(year) {
-                    self.fault(format!("/watch/years/{i}"), format!("{year} is not in {} to {}", YEARS.start(), YEARS.end()));
+                    self.fault(
+                        format!("/watch/years/{i}"),
+                        format!("{year} is not in {} to {}", YEARS.start(), YEARS.end()),
+                    );
                 }
             }
             if first > last {
@@ -278,10 +282,7 @@ impl Reader<'_> {
                 self.fault(format!("/photos/{i}/id"), format!("there are two photos `{}`", p.id));
             }
             let view = p.view.as_deref().and_then(|v| self.view(&format!("/photos/{i}/view"), v));
-            let px_per_mm = p
-                .px_per_mm
-                .or(p.dial_width_px.map(|px| px / dial))
-                .or(p.case_width_px.map(|px| px / case));
+            let px_per_mm = p.px_per_mm.or(p.dial_width_px.map(|px| px / dial)).or(p.case_width_px.map(|px| px / case));
             photos.push((p.id.clone(), Photo { view, px_per_mm, sharpness: p.sharpness.unwrap_or(1.0) }));
         }
         photos
@@ -369,7 +370,10 @@ impl Reader<'_> {
         };
         if self.currency.is_some_and(|first| first != currency) {
             let first = self.currency.map_or("", |c| c.code());
-            self.fault(format!("{pointer}/currency"), format!("a listing has one currency, and this one began with {first}"));
+            self.fault(
+                format!("{pointer}/currency"),
+                format!("a listing has one currency, and this one began with {first}"),
+            );
             return None;
         }
         self.currency = Some(currency);
@@ -385,10 +389,7 @@ impl Reader<'_> {
             }
         };
         if amount.scale() > digits(currency) {
-            self.fault(
-                format!("{pointer}/amount"),
-                format!("{} has {} decimals", currency.code(), digits(currency)),
-            );
+            self.fault(format!("{pointer}/amount"), format!("{} has {} decimals", currency.code(), digits(currency)));
             return None;
         }
         amount.to_f64()
@@ -416,7 +417,10 @@ impl Reader<'_> {
         if low > high {
             self.fault("/value/all_original/high", "`low` is above `high`");
         } else if high > WIDEST_RANGE * low {
-            self.fault("/value/all_original/high", format!("`high` is more than {WIDEST_RANGE} times `low`: that says nothing"));
+            self.fault(
+                "/value/all_original/high",
+                format!("`high` is more than {WIDEST_RANGE} times `low`: that says nothing"),
+            );
         }
         let value = AllOriginal::from_range(low, high).ok()?;
         let keep = aim.plan == Some(wire::PlanKind::Keep);

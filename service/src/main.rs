@@ -11,7 +11,11 @@ use steelyard::packs;
 use steelyard::serve::Service;
 
 #[derive(Parser)]
-#[command(name = "steelyard", version, about = "How likely is it that an old wristwatch is a composite or a fake, and what is the most to pay?")]
+#[command(
+    name = "steelyard",
+    version,
+    about = "How likely is it that an old wristwatch is a composite or a fake, and what is the most to pay?"
+)]
 struct Cli {
     #[command(subcommand)]
     command: Command,
@@ -78,7 +82,11 @@ fn run(command: Command) -> anyhow::Result<()> {
             let data = pack.data();
             print(&format!(
                 "{}: version {}, {} signs, {} components\n{}",
-                dir.display(), data.version, data.signs.len(), data.components.len(), data.digest
+                dir.display(),
+                data.version,
+                data.signs.len(),
+                data.components.len(),
+                data.digest
             ))
         }
     }

@@ -77,11 +77,7 @@ fn frame(data: &ModelData, faults: &mut Faults) {
     faults.unique("segments", data.segments.iter().map(|s| s.id.as_str()));
     faults.unique("components", data.components.iter().map(|c| c.id.as_str()));
     faults.unique("signs", data.signs.iter().map(|s| s.id.as_str()));
-    faults.unless(
-        (2..=MAX_LANES).contains(&data.stories.len()),
-        "stories",
-        format!("wants 2 to {MAX_LANES} of them"),
-    );
+    faults.unless((2..=MAX_LANES).contains(&data.stories.len()), "stories", format!("wants 2 to {MAX_LANES} of them"));
     faults.unless(data.stories.iter().any(|s| s.bad), "stories", "none is bad");
     faults.unless(data.stories.iter().any(|s| !s.bad), "stories", "none is sound");
     faults.unless(!data.states.is_empty(), "states", "there are none");
@@ -104,11 +100,7 @@ fn frame(data: &ModelData, faults: &mut Faults) {
         faults.positive(&format!("readings.{class}.n50_cycles"), r.n50_cycles);
     }
     let f = &data.feedback;
-    for (name, x) in [
-        ("baseline", f.baseline),
-        ("complains", f.complains),
-        ("concerned", f.concerned),
-    ] {
+    for (name, x) in [("baseline", f.baseline), ("complains", f.complains), ("concerned", f.concerned)] {
         faults.between(&format!("feedback.{name}"), x, 0.0, 1.0);
     }
     faults.between("feedback.baseline + complains * concerned", f.baseline + f.complains * f.concerned, 0.0, 1.0);
@@ -136,7 +128,9 @@ fn check_segment(data: &ModelData, s: &Segment, faults: &mut Faults) {
         }
         for story in wanted {
             match split.get(story) {
-                Some(p) => faults.unless(*p > 0.0, entry.clone(), format!("`{story}` has share {p}: no story is impossible")),
+                Some(p) => {
+                    faults.unless(*p > 0.0, entry.clone(), format!("`{story}` has share {p}: no story is impossible"))
+                }
                 None => faults.add(entry.clone(), format!("story `{story}` is missing")),
             }
         }
@@ -175,7 +169,10 @@ fn check_component(data: &ModelData, c: &Component, faults: &mut Faults) {
         return faults.add(format!("{entry}.strength"), format!("has shape {:?}, wants {rows:?}", c.strength.shape()));
     }
     for (i, row) in c.mean.rows().into_iter().enumerate() {
-        let at = format!("{entry}.mean row {i} ({})", data.stories[i * data.stories.len() / c.mean.rows().into_iter().len()].id);
+        let at = format!(
+            "{entry}.mean row {i} ({})",
+            data.stories[i * data.stories.len() / c.mean.rows().into_iter().len()].id
+        );
         if let Err(detail) = check_row(row.iter().copied()) {
             faults.add(at.clone(), detail);
         }
@@ -185,11 +182,8 @@ fn check_component(data: &ModelData, c: &Component, faults: &mut Faults) {
 }
 
 fn cycles(data: &ModelData, faults: &mut Faults) {
-    let parent: BTreeMap<&str, &str> = data
-        .components
-        .iter()
-        .filter_map(|c| c.parents.get(1).map(|p| (c.id.as_str(), p.as_str())))
-        .collect();
+    let parent: BTreeMap<&str, &str> =
+        data.components.iter().filter_map(|c| c.parents.get(1).map(|p| (c.id.as_str(), p.as_str()))).collect();
     for c in &data.components {
         let mut at = c.id.as_str();
         for _ in 0..data.components.len() {
@@ -209,7 +203,9 @@ fn check_sign(data: &ModelData, s: &Sign, faults: &mut Faults) {
         match data.components.iter().find(|c| c.id == *name) {
             Some(c) => shape.push(c.states.len()),
             None if name == "story" && s.on.len() == 1 => shape.push(data.stories.len()),
-            None => faults.known(&format!("{entry}.on"), "component", name, data.components.iter().map(|c| c.id.as_str())),
+            None => {
+                faults.known(&format!("{entry}.on"), "component", name, data.components.iter().map(|c| c.id.as_str()))
+            }
         }
     }
     if !(1..=2).contains(&s.on.len()) || (s.on.len() == 2 && s.on[0] == s.on[1]) {
@@ -235,7 +231,12 @@ fn check_sign(data: &ModelData, s: &Sign, faults: &mut Faults) {
         faults.positive(&format!("{entry}.feature_mm"), mm);
     }
     match data.readings.get(&s.reading) {
-        None => faults.known(&format!("{entry}.reading"), "reading class", &s.reading, data.readings.keys().map(String::as_str)),
+        None => faults.known(
+            &format!("{entry}.reading"),
+            "reading class",
+            &s.reading,
+            data.readings.keys().map(String::as_str),
+        ),
         Some(class) => {
             let o = s.reading_override.unwrap_or_default();
             let (a, b) = (o.a.unwrap_or(class.a), o.b.unwrap_or(class.b));

@@ -95,10 +95,7 @@ struct Reader {
 
 impl Reader {
     fn fault(&mut self, entry: impl Into<String>, detail: impl Into<String>) {
-        self.errors.push(PackError {
-            entry: entry.into(),
-            detail: detail.into(),
-        });
+        self.errors.push(PackError { entry: entry.into(), detail: detail.into() });
     }
 
     fn once<T>(&mut self, slot: &mut Option<T>, found: Option<T>, file: &str, section: &str) {
@@ -145,9 +142,7 @@ impl Reader {
 ///
 /// # Errors
 /// Every fault found, each naming its file or entry.
-pub(super) fn read<'a>(
-    files: impl IntoIterator<Item = (&'a str, &'a str)>,
-) -> Result<data::ModelData, PackErrors> {
+pub(super) fn read<'a>(files: impl IntoIterator<Item = (&'a str, &'a str)>) -> Result<data::ModelData, PackErrors> {
     let mut reader = Reader { errors: Vec::new() };
     let mut whole = File {
         version: None,
@@ -194,16 +189,9 @@ pub(super) fn read<'a>(
         whole.signs.extend(file.signs);
     }
     let story_ids: Vec<String> = whole.stories.iter().map(|s| s.id.clone()).collect();
-    let state_ids: BTreeMap<String, Vec<String>> = whole
-        .components
-        .iter()
-        .map(|c| (c.id.clone(), c.states.iter().map(|s| s.id.clone()).collect()))
-        .collect();
-    let signs = whole
-        .signs
-        .into_iter()
-        .filter_map(|s| sign(&mut reader, s, &story_ids, &state_ids))
-        .collect();
+    let state_ids: BTreeMap<String, Vec<String>> =
+        whole.components.iter().map(|c| (c.id.clone(), c.states.iter().map(|s| s.id.clone()).collect())).collect();
+    let signs = whole.signs.into_iter().filter_map(|s| sign(&mut reader, s, &story_ids, &state_ids)).collect();
     let components = whole.components.into_iter().map(component).collect();
     let version = reader.need(whole.version, "version");
     let feedback = reader.need(whole.feedback, "feedback");
@@ -276,10 +264,7 @@ fn sign(
         }
         (None, Some(or), [first, second]) => noisy_or(reader, &entry, or, first, second)?,
         _ => {
-            reader.fault(
-                entry,
-                "wants `present` with one parent in `on`, or `noisy_or` with two components",
-            );
+            reader.fault(entry, "wants `present` with one parent in `on`, or `noisy_or` with two components");
             return None;
         }
     };
@@ -320,10 +305,7 @@ fn noisy_or(
         (p * CELL_DIGITS).round() / CELL_DIGITS
     });
     for cell in &or.cells {
-        let at = (
-            first.iter().position(|s| *s == cell.states[0]),
-            second.iter().position(|s| *s == cell.states[1]),
-        );
+        let at = (first.iter().position(|s| *s == cell.states[0]), second.iter().position(|s| *s == cell.states[1]));
         match at {
             (Some(i), Some(j)) => mean[[i, j]] = cell.mean,
             _ => reader.fault(

@@ -178,9 +178,8 @@ impl Pack {
     /// Never in a released build: a test loads it.
     #[must_use]
     pub fn builtin() -> Arc<Self> {
-        static BUILT: LazyLock<Arc<Pack>> = LazyLock::new(|| {
-            Arc::new(Pack::from_toml(BUILTIN).unwrap_or_else(|e| panic!("built-in pack: {e}")))
-        });
+        static BUILT: LazyLock<Arc<Pack>> =
+            LazyLock::new(|| Arc::new(Pack::from_toml(BUILTIN).unwrap_or_else(|e| panic!("built-in pack: {e}"))));
         BUILT.clone()
     }
 
@@ -188,9 +187,7 @@ impl Pack {
     ///
     /// # Errors
     /// Every fault found, each naming its entry.
-    pub fn from_toml<'a>(
-        files: impl IntoIterator<Item = (&'a str, &'a str)>,
-    ) -> Result<Self, PackErrors> {
+    pub fn from_toml<'a>(files: impl IntoIterator<Item = (&'a str, &'a str)>) -> Result<Self, PackErrors> {
         Self::from_data(files::read(files)?)
     }
 
@@ -358,8 +355,7 @@ fn digest(data: &ModelData) -> Result<String, PackErrors> {
         map.remove("version");
         map.remove("digest");
     }
-    let canonical =
-        serde_json_canonicalizer::to_vec(&value).map_err(|e| broken(e.to_string()))?;
+    let canonical = serde_json_canonicalizer::to_vec(&value).map_err(|e| broken(e.to_string()))?;
     let hash: String = Sha256::digest(&canonical).iter().map(|b| format!("{b:02x}")).collect();
     Ok(format!("sha256:{hash}"))
 }
@@ -369,16 +365,9 @@ fn component(data: &ModelData, c: &data::Component) -> Component {
     Component {
         id: c.id.clone(),
         states: c.states.len(),
-        parent: c
-            .parents
-            .iter()
-            .find_map(|p| data.components.iter().position(|o| o.id == *p)),
+        parent: c.parents.iter().find_map(|p| data.components.iter().position(|o| o.id == *p)),
         table: c.mean.clone(),
-        seen_as: c
-            .states
-            .iter()
-            .map(|s| data.states.iter().position(|p| p.id == s.seen_as).unwrap_or(0))
-            .collect(),
+        seen_as: c.states.iter().map(|s| data.states.iter().position(|p| p.id == s.seen_as).unwrap_or(0)).collect(),
         untouched: c.states.iter().map(|s| Some(s.seen_as.as_str()) == original).collect(),
     }
 }
@@ -420,10 +409,7 @@ fn sign(data: &ModelData, s: &data::Sign) -> Sign {
 
 fn worth(data: &ModelData, c: &data::Component) -> Worth {
     let per_state = |table: Option<&std::collections::BTreeMap<String, f64>>, absent: f64| {
-        c.states
-            .iter()
-            .map(|s| table.and_then(|t| t.get(&s.id)).copied().unwrap_or(absent))
-            .collect()
+        c.states.iter().map(|s| table.and_then(|t| t.get(&s.id)).copied().unwrap_or(absent)).collect()
     };
     Worth {
         value: per_state(data.value.by_state.get(&c.id), 1.0),

@@ -10,16 +10,12 @@ pub(crate) fn number(value: &Value, key: &str) -> f64 {
     match &value[key] {
         Value::String(s) if s == "inf" => f64::INFINITY,
         Value::String(s) if s == "-inf" => f64::NEG_INFINITY,
-        other => other
-            .as_f64()
-            .unwrap_or_else(|| panic!("{key} is no number in {value}")),
+        other => other.as_f64().unwrap_or_else(|| panic!("{key} is no number in {value}")),
     }
 }
 
 pub(crate) fn list<'v>(value: &'v Value, key: &str) -> &'v [Value] {
-    value[key]
-        .as_array()
-        .unwrap_or_else(|| panic!("{key} is no list"))
+    value[key].as_array().unwrap_or_else(|| panic!("{key} is no list"))
 }
 
 /// The largest error met, each divided by what is allowed: at most 1 passes.
@@ -34,10 +30,7 @@ pub(crate) struct Worst {
 
 impl Worst {
     pub(crate) fn of(name: &'static str) -> Self {
-        Self {
-            name,
-            ..Self::default()
-        }
+        Self { name, ..Self::default() }
     }
 
     pub(crate) fn absolute(&mut self, got: f64, want: f64, allowed: f64, at: impl ToString) {

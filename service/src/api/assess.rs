@@ -29,12 +29,10 @@ use std::sync::Arc;
 pub(super) async fn assess(State(app): State<Arc<App>>, request: Request) -> Result<Response, Problem> {
     let bytes = body::json_bytes(request).await?;
     // Sampling what to ask may take milliseconds: not on a thread that serves connections.
-    let answer = tokio::task::spawn_blocking(move || app.assess(&bytes))
-        .await
-        .map_err(|e| {
-            tracing::error!(error = %e, "an assessment panicked");
-            Problem::new(INTERNAL, "the fault is ours")
-        })??;
+    let answer = tokio::task::spawn_blocking(move || app.assess(&bytes)).await.map_err(|e| {
+        tracing::error!(error = %e, "an assessment panicked");
+        Problem::new(INTERNAL, "the fault is ours")
+    })??;
     let no_store = [(header::CACHE_CONTROL, HeaderValue::from_static("no-store"))];
     Ok((no_store, Json(answer)).into_response())
 }

@@ -1,0 +1,10 @@
+//! The model against published examples, against full enumeration, and against its own laws.
+
+mod ask;
+mod common;
+mod laws;
+mod money;
+mod observations;
+mod pack;
+mod references;
+mod repaint;

@@ -1,0 +1,351 @@
+//! What people and scripts on the command line are promised: data on standard output, messages
+//! on standard error, and exit codes (0 done, 1 failed, 2 usage).
+
+mod support;
+
+use serde_json::Value;
+use std::fs;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+use steelyard::examples;
+use steelyard::wire::response::Assessment;
+use support::{Printed, Reply, Served, run, steelyard};
+use tempfile::TempDir;
+
+/// What the service takes at most to end, by itself and with clients that never finish:
+/// its grace for them and one second.
+const AT_ONCE: Duration = Duration::from_secs(5);
+const WITH_GRACE: Duration = Duration::from_secs(11);
+
+fn pack() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../model/pack")
+}
+
+/// A file in a folder of its own.
+fn file(text: &[u8]) -> (TempDir, PathBuf) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("listing.json");
+    fs::write(&path, text).unwrap();
+    (folder, path)
+}
+
+fn assess(text: &[u8]) -> Printed {
+    let (_folder, path) = file(text);
+    run(&["assess".as_ref(), path.as_os_str()])
+}
+
+/// A copy of the pack in a folder of its own, with one file changed.
+fn pack_with(name: &str, change: impl FnOnce(String) -> String) -> TempDir {
+    fn copy(from: &Path, to: &Path) {
+        fs::create_dir_all(to).unwrap();
+        for entry in fs::read_dir(from).unwrap().map(Result::unwrap) {
+            let target = to.join(entry.file_name());
+            if entry.file_type().unwrap().is_dir() {
+                copy(&entry.path(), &target);
+            } else {
+                fs::copy(entry.path(), target).unwrap();
+            }
+        }
+    }
+    let folder = tempfile::tempdir().unwrap();
+    copy(&pack(), folder.path());
+    let path = folder.path().join(name);
+    let before = fs::read_to_string(&path).unwrap();
+    let after = change(before.clone());
+    assert_ne!(before, after, "{name} was not changed");
+    fs::write(path, after).unwrap();
+    folder
+}
+
+fn check(folder: &Path) -> Printed {
+    run(&["model".as_ref(), "check".as_ref(), folder.as_os_str()])
+}
+
+fn failed(printed: &Printed, says: &[&str]) {
+    assert_eq!(printed.code, Some(1), "{printed:?}");
+    assert_eq!(printed.out, "", "a failure printed data: {printed:?}");
+    for what in says {
+        assert!(printed.err.contains(what), "`{what}` is not in: {}", printed.err);
+    }
+    assert!(!printed.err.contains("panicked"), "{}", printed.err);
+}
+
+// --- assess -------------------------------------------------------------------------------
+
+#[test]
+fn assess_prints_the_assessment_and_nothing_else() {
+    let printed = assess(&serde_json::to_vec(&examples::fresh_dial()).unwrap());
+    assert_eq!(printed.code, Some(0), "{printed:?}");
+    assert_eq!(printed.err, "");
+    let answer: Assessment = serde_json::from_str(&printed.out).unwrap();
+    assert_eq!(answer.listing.as_deref(), Some("lot-381"));
+    assert!(printed.out.ends_with("}\n"), "{}", printed.out);
+}
+
+#[test]
+fn assess_names_every_fault_of_a_file_by_its_pointer() {
+    let printed = assess(
+        br#"{"offer": {"prise": 1}, "observations": [{"sign": "crown_unsined", "call": "present"}], "now": "noon"}"#,
+    );
+    failed(
+        &printed,
+        &["listing.json/offer/prise", "listing.json/observations/0/sign", "`crown_unsigned`", "listing.json/now"],
+    );
+}
+
+#[test]
+fn assess_refuses_a_file_that_is_not_json() {
+    for text in ["", "sign=crown", "{\"observations\": [", "{\"observations\": [NaN]}", "{\"a\": 1, \"a\": 1}"] {
+        failed(&assess(text.as_bytes()), &["listing.json", "not JSON"]);
+    }
+    failed(&assess(b"{\"observations\": [], \"id\": \"\xff\"}"), &["listing.json", "UTF-8"]);
+}
+
+#[test]
+fn assess_fails_on_a_file_that_is_not_there_and_names_it() {
+    let folder = tempfile::tempdir().unwrap();
+    failed(&run(&["assess".as_ref(), folder.path().join("no-such.json").as_os_str()]), &["no-such.json"]);
+    failed(&run(&["assess".as_ref(), folder.path().as_os_str()]), &[folder.path().to_str().unwrap()]);
+}
+
+#[test]
+fn assess_takes_its_model_from_a_folder() {
+    let (_folder, listing) = file(&serde_json::to_vec(&examples::fresh_dial()).unwrap());
+    let changed = pack_with("pack.toml", |t| t.replacen("version = \"1.0\"", "version = \"bench-7\"", 1));
+    let with = |folder: &Path| {
+        run(&["assess".as_ref(), listing.as_os_str(), "--pack".as_ref(), folder.as_os_str()])
+    };
+    let printed = with(changed.path());
+    assert_eq!(printed.code, Some(0), "{printed:?}");
+    let answer: Value = serde_json::from_str(&printed.out).unwrap();
+    assert_eq!(answer["model"]["version"], "bench-7");
+    let by_environment = steelyard().arg("assess").arg(&listing).env("STEELYARD_PACK", changed.path()).output().unwrap();
+    assert_eq!(String::from_utf8(by_environment.stdout).unwrap(), printed.out);
+    failed(&with(&changed.path().join("no-such-folder")), &["no-such-folder"]);
+}
+
+// --- usage --------------------------------------------------------------------------------
+
+#[test]
+fn wrong_usage_exits_with_2_and_prints_no_data() {
+    let wrong: [&[&str]; 11] = [
+        &[],
+        &["--no-such-flag"],
+        &["no-such-command"],
+        &["assess"],
+        &["assess", "--no-such-flag"],
+        &["assess", "a.json", "b.json"],
+        &["model"],
+        &["model", "check"],
+        &["model", "no-such-command"],
+        &["serve", "--listen", "somewhere"],
+        &["serve", "--no-such-flag"],
+    ];
+    for arguments in wrong {
+        let printed = run(arguments);
+        assert_eq!(printed.code, Some(2), "{arguments:?}: {printed:?}");
+        assert_eq!(printed.out, "", "{arguments:?}");
+        assert!(!printed.err.is_empty(), "{arguments:?}: not a word");
+    }
+}
+
+#[test]
+fn help_and_version_are_data() {
+    for arguments in [&["--help"][..], &["help"], &["assess", "--help"], &["model", "check", "--help"]] {
+        let printed = run(arguments);
+        assert_eq!((printed.code, printed.err.as_str()), (Some(0), ""), "{arguments:?}");
+        assert!(printed.out.contains("Usage: steelyard"), "{arguments:?}: {}", printed.out);
+    }
+    let printed = run(&["--version"]);
+    assert_eq!((printed.code, printed.err.as_str()), (Some(0), ""));
+    assert_eq!(printed.out, format!("steelyard {}\n", env!("CARGO_PKG_VERSION")));
+}
+
+// --- model check --------------------------------------------------------------------------
+
+#[tokio::test]
+async fn model_check_prints_version_signs_and_the_digest_that_is_served() {
+    let printed = check(&pack());
+    assert_eq!((printed.code, printed.err.as_str()), (Some(0), ""), "{printed:?}");
+    let service = Served::start();
+    let model = Reply::to(service.get("/v1/model")).await.json();
+    for what in [
+        format!("version {},", model["version"].as_str().unwrap()),
+        " 66 signs,".into(),
+        format!("\n{}\n", model["digest"].as_str().unwrap()),
+    ] {
+        assert!(printed.out.contains(&what), "`{what}` is not in {}", printed.out);
+    }
+}
+
+#[tokio::test]
+async fn a_changed_number_changes_the_digest_checked_and_served() {
+    let changed = pack_with("pack.toml", |t| t.replacen("a = 0.95", "a = 0.94", 1));
+    let checked = check(changed.path());
+    assert_eq!(checked.code, Some(0), "{checked:?}");
+    let digest = |printed: &Printed| printed.out.trim_end().rsplit('\n').next().unwrap().to_owned();
+    assert_ne!(digest(&checked), digest(&check(&pack())));
+    let service = Served::with(&[("STEELYARD_PACK", changed.path().to_str().unwrap())]);
+    assert_eq!(Reply::to(service.get("/v1/model")).await.json()["digest"], digest(&checked));
+}
+
+#[test]
+fn model_check_names_the_entry_that_is_broken() {
+    let crown = "present = { original = 0.03, service = 0.05, donor = 0.1, foreign = 0.8 }";
+    let broken: [(&str, &str, &str, &[&str]); 6] = [
+        ("signs/crown.toml", crown, "present = { original = 1.03, service = 0.05, donor = 0.1, foreign = 0.8 }", &[
+            "signs.crown_unsigned.present",
+        ]),
+        ("signs/crown.toml", crown, "present = { original = 0.03, service = 0.05, donor = 0.1, forein = 0.8 }", &[
+            "signs.crown_unsigned.present",
+            "`forein`",
+            "`foreign`",
+        ]),
+        ("signs/crown.toml", "needs = [[\"crown_close\"]]", "needs = [[\"crown_clos\"]]", &[
+            "signs.crown_unsigned.needs",
+            "`crown_close`",
+        ]),
+        ("signs/crown.toml", "reading = \"plain\"", "raeding = \"plain\"", &["signs/crown.toml", "raeding"]),
+        ("pack.toml", "b = 0.02", "b = 0.99", &["readings.plain"]),
+        ("pack.toml", "version = \"1.0\"", "", &["version"]),
+    ];
+    for (name, from, to, says) in broken {
+        let folder = pack_with(name, |text| text.replacen(from, to, 1));
+        failed(&check(folder.path()), says);
+    }
+}
+
+#[test]
+fn model_check_names_a_row_that_does_not_add_up() {
+    let folder = pack_with("segments.toml", |text| {
+        let (at, _) = text.match_indices("original = 0.").next().unwrap();
+        let number: String = text[at + 11..].chars().take_while(|c| c.is_ascii_digit() || *c == '.').collect();
+        let moved = number.parse::<f64>().unwrap() / 2.0;
+        text.replacen(&format!("original = {number}"), &format!("original = {moved}"), 1)
+    });
+    failed(&check(folder.path()), &["segments.", ".sound"]);
+}
+
+#[test]
+fn model_check_tells_all_faults_at_once() {
+    let folder = pack_with("pack.toml", |t| t.replacen("a = 0.95", "a = 1.95", 1).replacen("a = 0.92", "a = 1.92", 1));
+    failed(&check(folder.path()), &["readings.plain.a", "readings.easy.a"]);
+}
+
+#[test]
+fn model_check_fails_on_a_folder_without_a_model() {
+    let folder = tempfile::tempdir().unwrap();
+    failed(&check(folder.path()), &[folder.path().to_str().unwrap()]);
+    failed(&check(&folder.path().join("no-such-folder")), &["no-such-folder"]);
+}
+
+// --- serve --------------------------------------------------------------------------------
+
+#[test]
+fn serve_refuses_an_address_that_is_not_loopback() {
+    for address in ["0.0.0.0:0", "[::]:0", "192.0.2.1:0", "[2001:db8::1]:0"] {
+        failed(&run(&["serve", "--listen", address]), &[address, "loopback"]);
+        let by_environment = steelyard().arg("serve").env("STEELYARD_LISTEN", address).output().unwrap();
+        assert_eq!(by_environment.status.code(), Some(1), "{address}");
+    }
+}
+
+#[test]
+fn serve_fails_on_an_address_in_use_and_names_it() {
+    let service = Served::start();
+    let address = service.address().to_string();
+    failed(&run(&["serve", "--listen", &address]), &[&address]);
+}
+
+#[test]
+fn serve_fails_on_a_broken_model_and_names_the_entry() {
+    let folder = pack_with("pack.toml", |t| t.replacen("b = 0.02", "b = 0.99", 1));
+    let printed = run(&["serve".as_ref(), "--listen".as_ref(), "127.0.0.1:0".as_ref(), "--pack".as_ref(), folder.path().as_os_str()]);
+    failed(&printed, &["readings.plain"]);
+}
+
+#[tokio::test]
+async fn serve_prints_one_line_when_it_is_ready_and_is_silent_while_all_is_well() {
+    let mut service = Served::start();
+    let body = serde_json::to_vec(&examples::fresh_dial()).unwrap();
+    assert_eq!(Reply::to(service.post("/v1/assess", body)).await.status, 200);
+    assert_eq!(Reply::to(service.post("/v1/assess", "{")).await.status, 400);
+    assert_eq!(Reply::to(service.get("/nowhere")).await.status, 404);
+    service.terminate();
+    assert_eq!(service.ended_within(WITH_GRACE).and_then(|s| s.code()), Some(0));
+    assert_eq!(service.said(), [format!("steelyard listens on http://{}", service.address())]);
+}
+
+#[test]
+fn sigterm_ends_an_idle_service_at_once_with_0() {
+    let mut service = Served::start();
+    service.terminate();
+    let status = service.ended_within(AT_ONCE).expect("it has not ended");
+    assert_eq!(status.code(), Some(0), "{status}");
+}
+
+#[test]
+fn sigterm_ends_the_service_with_0_although_requests_are_half_sent() {
+    let mut service = Served::start();
+    let host = service.address();
+    let halves = [
+        String::new(),
+        "POST /v1/ass".into(),
+        format!("GET /healthz HTTP/1.1\r\nHost: {host}\r\n"),
+        format!(
+            "POST /v1/assess HTTP/1.1\r\nHost: {host}\r\nContent-Type: application/json\r\n\
+             Content-Length: 100\r\n\r\n{{\"observations\""
+        ),
+    ];
+    let open: Vec<_> = halves
+        .iter()
+        .map(|half| {
+            let mut stream = service.connect();
+            stream.write_all(half.as_bytes()).unwrap();
+            stream
+        })
+        .collect();
+    // The service has seen them once it answers a request that came later.
+    assert_eq!(service.raw(&format!("GET /healthz HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n")).status, 200);
+    service.terminate();
+    let since = Instant::now();
+    let status = service.ended_within(WITH_GRACE).expect("a half-sent request keeps it alive");
+    assert_eq!(status.code(), Some(0), "{status} after {:?}", since.elapsed());
+    drop(open);
+}
+
+#[tokio::test]
+async fn sigterm_lets_a_request_under_way_finish() {
+    let mut service = Served::start();
+    let host = service.address();
+    let body = "{\"observations\": []}";
+    let mut stream = service.connect();
+    let head = format!(
+        "POST /v1/assess HTTP/1.1\r\nHost: {host}\r\nContent-Type: application/json\r\n\
+         Content-Length: {}\r\nConnection: close\r\n\r\n",
+        body.len()
+    );
+    stream.write_all(head.as_bytes()).unwrap();
+    assert_eq!(Reply::to(service.get("/healthz")).await.status, 200);
+    service.terminate();
+    // Until the order to stop has arrived, which shows in that nobody is let in any more.
+    let until = Instant::now() + AT_ONCE;
+    while std::net::TcpStream::connect(host).is_ok() {
+        assert!(Instant::now() < until, "it lets new connections in");
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    stream.write_all(body.as_bytes()).unwrap();
+    let mut answer = String::new();
+    std::io::Read::read_to_string(&mut stream, &mut answer).unwrap();
+    assert!(answer.starts_with("HTTP/1.1 200 "), "{answer}");
+    assert!(answer.contains("\"probability\""), "{answer}");
+    assert_eq!(service.ended_within(WITH_GRACE).and_then(|s| s.code()), Some(0));
+}
+
+#[test]
+fn sigint_ends_it_as_well() {
+    let mut service = Served::start();
+    service.interrupt();
+    assert_eq!(service.ended_within(AT_ONCE).and_then(|s| s.code()), Some(0));
+}
