@@ -395,36 +395,44 @@ fn parted_out(pack: &Pack, beliefs: &[Vec<PerStory>], resale: &Resale, h: Index)
     if melted.mean() > in_parts.mean() { melted } else { in_parts }
 }
 
-/// How often a bracketed root is halved at the most: 200 halvings exhaust any two doubles.
-const MOST_HALVINGS: usize = 200;
+/// A bracketed root is given this many steps at the most: halvings alone need about 60.
+const MOST_STEPS: usize = 200;
 
-/// The smallest x in [low, high] with `reached(x)` ≥ 0, for a function that never falls.
-/// False position with every other step a halving, so that jumps cannot stall it.
-fn first_reached(mut low: f64, mut high: f64, tolerance: f64, reached: impl Fn(f64) -> f64) -> f64 {
-    let (mut at_low, mut at_high) = (reached(low), reached(high));
-    if at_low >= 0.0 {
+/// The smallest x in [low, high] with `reached(x)` ≥ 0, for a function that never falls:
+/// inverse quadratic interpolation where it is safe, else halving (Chandrupatla 1997, "A new
+/// hybrid quadratic/bisection algorithm", Adv. Eng. Softw. 28), so that jumps cannot stall it.
+fn first_reached(low: f64, high: f64, tolerance: f64, reached: impl Fn(f64) -> f64) -> f64 {
+    let (mut a, mut b) = (high, low);
+    let (mut fa, mut fb) = (reached(a), reached(b));
+    if fb >= 0.0 {
         return low;
     }
-    for step in 0..MOST_HALVINGS {
-        if high - low <= tolerance {
-            break;
-        }
-        let half = low + (high - low) / 2.0;
-        let secant = low + (high - low) * (at_low / (at_low - at_high));
-        // Aim a little past the secant's root so that both ends close in.
-        let nudged = if secant < half { secant + tolerance / 2.0 } else { secant - tolerance / 2.0 };
-        let x = if step % 2 == 0 && nudged > low && nudged < high { nudged } else { half };
-        if x <= low || x >= high {
-            break;
-        }
-        let y = reached(x);
-        if y >= 0.0 {
-            (high, at_high) = (x, y);
+    let mut t = 0.5;
+    for _ in 0..MOST_STEPS {
+        let x = a + t * (b - a);
+        let fx = reached(x);
+        let (c, fc);
+        if (fx >= 0.0) == (fa >= 0.0) {
+            (c, fc) = (a, fa);
         } else {
-            (low, at_low) = (x, y);
+            (c, fc) = (b, fb);
+            (b, fb) = (a, fa);
         }
+        (a, fa) = (x, fx);
+        let least = tolerance / (b - a).abs();
+        if least >= 1.0 || fa == 0.0 {
+            break;
+        }
+        let xi = (a - b) / (c - b);
+        let phi = (fa - fb) / (fc - fb);
+        t = if phi * phi < xi && (1.0 - phi) * (1.0 - phi) < 1.0 - xi {
+            fa / (fb - fa) * (fc / (fb - fc)) + (c - a) / (b - a) * (fa / (fc - fa)) * (fb / (fc - fb))
+        } else {
+            0.5
+        };
+        t = t.clamp(least / 2.0, 1.0 - least / 2.0);
     }
-    high
+    if fa >= 0.0 { a } else { b }
 }
 
 /// Money is settled to this fraction of the minor unit before it is rounded.

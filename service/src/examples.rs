@@ -3,7 +3,7 @@
 use crate::assess::Assessor;
 use crate::listing::Listing;
 use crate::problem::{FaultAt, Problem};
-use crate::wire::Money;
+use crate::wire::NonNegativeMoney;
 use crate::wire::request::{AssessRequest, CallKind, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth};
 use serde_json::Value;
 use steelyard_model::pack::Pack;
@@ -25,8 +25,8 @@ const REQUEST: &str = "/paths/~1v1~1assess/post/requestBody/content/application~
 
 const ANSWER: &str = "/paths/~1v1~1assess/post/responses/200/content/application~1json";
 
-fn eur(amount: &str) -> Money {
-    Money::new(amount, "EUR")
+fn eur(amount: &str) -> NonNegativeMoney {
+    NonNegativeMoney { amount: amount.into(), currency: "EUR".into() }
 }
 
 fn seen(sign: &str, call: CallKind, photo: &str) -> Option<Observation> {
@@ -79,6 +79,19 @@ pub fn fresh_dial() -> AssessRequest {
     }
 }
 
+/// Numbers to four decimals: enough to read, and the same whatever mathematical library
+/// computed them.
+fn rounded(value: Value) -> Value {
+    match value {
+        Value::Number(n) if n.is_f64() => {
+            n.as_f64().map_or(Value::Null, |x| serde_json::json!((x * 1e4).round() / 1e4 + 0.0))
+        }
+        Value::Array(items) => items.into_iter().map(rounded).collect(),
+        Value::Object(members) => Value::Object(members.into_iter().map(|(k, v)| (k, rounded(v))).collect()),
+        other => other,
+    }
+}
+
 /// Every example.
 ///
 /// # Errors
@@ -97,7 +110,7 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
     Ok(vec![
         example(REQUEST, "fresh_dial", "A dial that looks new on a worn case", serde_json::to_value(fresh_dial())?),
         example(REQUEST, "nothing_seen", "The least a request can hold", serde_json::to_value(nothing_seen())?),
-        example(ANSWER, "fresh_dial", "The answer to the request of the same name", serde_json::to_value(answer)?),
+        example(ANSWER, "fresh_dial", "The answer to the request of the same name, numbers rounded to four decimals", rounded(serde_json::to_value(answer)?)),
         example(&problem("422"), "two_faults", "Two faults, both named", serde_json::to_value(invalid)?),
     ])
 }

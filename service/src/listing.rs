@@ -1,7 +1,7 @@
 //! A listing in the terms of the model, read from the request with every fault of meaning.
 
 use crate::problem::{FaultAt, pointer_to};
-use crate::wire::Money;
+use crate::wire::NonNegativeMoney;
 use crate::wire::request as wire;
 use iso_currency::Currency;
 use jiff::Timestamp;
@@ -362,7 +362,7 @@ impl Reader<'_> {
         }
     }
 
-    fn amount(&mut self, pointer: &str, money: Option<&Money>) -> Option<f64> {
+    fn amount(&mut self, pointer: &str, money: Option<&NonNegativeMoney>) -> Option<f64> {
         let money = money?;
         let Some(currency) = Currency::from_code(&money.currency) else {
             self.fault(format!("{pointer}/currency"), format!("`{}` is no currency of ISO 4217", money.currency));
@@ -378,10 +378,6 @@ impl Reader<'_> {
         }
         self.currency = Some(currency);
         let amount = match money.amount.parse::<Decimal>() {
-            Ok(amount) if amount.is_sign_negative() && !amount.is_zero() => {
-                self.fault(format!("{pointer}/amount"), "must not be negative");
-                return None;
-            }
             Ok(amount) => amount.normalize(),
             Err(_) => {
                 self.fault(format!("{pointer}/amount"), "not an amount");

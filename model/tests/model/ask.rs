@@ -111,7 +111,10 @@ impl Listing {
 
     fn wanted(&self, sign: Index, asked: &[Index]) -> bool {
         let s = &self.pack.data().signs[sign];
-        let stated = s.applies_if.as_ref().is_none_or(|t| self.watch.traits[self.pack.trait_(t).expect("a trait")] == Some(true));
+        let stated = s
+            .applies_if
+            .as_ref()
+            .is_none_or(|t| self.watch.traits[self.pack.trait_(t).expect("a trait")] == Some(true));
         stated && !self.evidence.has(sign) && !self.settles(sign, &[]) && self.settles(sign, asked)
     }
 }
@@ -125,7 +128,7 @@ fn entropy(p: &[f64]) -> f64 {
 }
 
 proptest! {
-    #![proptest_config(cases(48))]
+    #![proptest_config(cases(96))]
 
     #[test]
     fn exact_worth_equals_brute_force_over_patterns(seed: u64) {
@@ -256,8 +259,7 @@ fn a_sampled_worth_agrees_with_enumeration() {
         let mut seen: Vec<Observation> = Vec::new();
         let (listing, signs) = loop {
             let evidence = read(&pack, &seen);
-            let listing =
-                Listing::new(pack.clone(), watch.clone(), vec![], vec![], stories, evidence, net.clone());
+            let listing = Listing::new(pack.clone(), watch.clone(), vec![], vec![], stories, evidence, net.clone());
             let request = listing.requests(true, seed).into_iter().find(|r| r.views == bundle).expect("the bundle");
             if request.signs.len() == ONE_TOO_MANY {
                 break (listing, request.signs);

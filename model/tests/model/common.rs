@@ -397,9 +397,8 @@ impl<'a> Enumeration<'a> {
     /// P(story | evidence), as Bayes' rule has it.
     pub(crate) fn posterior(&self, stories: &Stories) -> Vec<f64> {
         let ln = self.ln_likelihood();
-        let joint: Vec<f64> = (0..self.data.stories.len())
-            .map(|h| (stories.ln_prior[h] + stories.ln_price[h] + ln[h]).exp())
-            .collect();
+        let joint: Vec<f64> =
+            (0..self.data.stories.len()).map(|h| (stories.ln_prior[h] + stories.ln_price[h] + ln[h]).exp()).collect();
         let total: f64 = joint.iter().sum();
         joint.iter().map(|x| x / total).collect()
     }

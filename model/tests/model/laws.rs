@@ -11,9 +11,7 @@ use steelyard_model::network::{Network, NetworkError};
 use steelyard_model::observe::{Basis, Call, Evidence, Likelihood, Observation};
 use steelyard_model::pack::data::Recalibration;
 use steelyard_model::pack::{Index, Pack};
-use steelyard_model::posterior::{
-    DECIBANS, PerStory, Plan, Posterior, Stories, alone_db, log_odds, logistic, predict,
-};
+use steelyard_model::posterior::{DECIBANS, PerStory, Plan, Posterior, Stories, alone_db, log_odds, logistic, predict};
 use steelyard_model::shares::{Shares, integrand, shares};
 
 /// What the shares promise to meet, in decibans.
@@ -56,7 +54,7 @@ fn raw_log_odds(pack: &Pack, stories: &Stories, powers: &[f64], price: f64, evid
 }
 
 proptest! {
-    #![proptest_config(cases(96))]
+    #![proptest_config(cases(160))]
 
     #[test]
     fn posterior_equals_full_enumeration(seed: u64) {
@@ -79,8 +77,8 @@ proptest! {
         let beliefs = plan.differentiate(&mut scratch);
         for k in 0..pack.components().len() {
             for (state, belief) in beliefs.component(k).iter().enumerate() {
-                for h in 0..pack.stories() {
-                    near(belief[h], truth.belief(h, k, state), EXACT, "P(state | h, e)");
+                for (h, p) in belief.iter().enumerate().take(pack.stories()) {
+                    near(*p, truth.belief(h, k, state), EXACT, "P(state | h, e)");
                 }
             }
         }

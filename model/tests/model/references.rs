@@ -147,8 +147,7 @@ fn updates_of_many_items() {
     assert_eq!(updates.len(), 40);
     for update in updates {
         let (id, prior) = (update["id"].as_str().expect("an id"), number(&update["prior"]));
-        let pairs: Vec<(f64, f64)> =
-            items(&update["pairs"]).iter().map(|p| (number(&p[0]), number(&p[1]))).collect();
+        let pairs: Vec<(f64, f64)> = items(&update["pairs"]).iter().map(|p| (number(&p[0]), number(&p[1]))).collect();
         let expected = &update["expected"];
         let check = |found, how: &str| {
             let [posterior, complement, log_odds] =

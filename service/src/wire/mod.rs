@@ -7,22 +7,25 @@ pub mod response;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-/// An amount of money.
+/// An amount of money in an answer.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
 pub struct Money {
-    /// Decimal string with a point; no more decimals than the currency has, no sign in requests.
-    #[schema(pattern = "^-?[0-9]{1,15}(\\.[0-9]{1,4})?$", example = "640.00")]
+    /// Decimal string with a point and the decimals of the currency.
+    #[schema(pattern = "^-?[0-9]+(\\.[0-9]+)?$", example = "-12.50")]
     pub amount: String,
     /// ISO 4217 code in capitals.
     #[schema(pattern = "^[A-Z]{3}$", example = "EUR")]
     pub currency: String,
 }
 
-impl Money {
-    /// An amount in words of the wire.
-    #[must_use]
-    pub fn new(amount: &str, currency: &str) -> Self {
-        Self { amount: amount.into(), currency: currency.into() }
-    }
+/// An amount of money in a request.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NonNegativeMoney {
+    /// Decimal string with a point, without sign; no more decimals than the currency has.
+    #[schema(pattern = "^[0-9]{1,12}(\\.[0-9]{1,4})?$", example = "640.00")]
+    pub amount: String,
+    /// ISO 4217 code in capitals; one currency a listing.
+    #[schema(pattern = "^[A-Z]{3}$", example = "EUR")]
+    pub currency: String,
 }

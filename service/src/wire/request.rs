@@ -1,7 +1,7 @@
 //! The body of `POST /v1/assess`. Only `observations` must be there, and may be empty.
 //! A member that is null counts as absent.
 
-use super::Money;
+use super::NonNegativeMoney;
 use indexmap::IndexMap;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -167,13 +167,13 @@ pub struct Offer {
     pub kind: Option<OfferKind>,
     /// The asking price, or an auction's current bid.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub price: Option<Money>,
+    pub price: Option<NonNegativeMoney>,
     /// Shipping.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub shipping: Option<Money>,
+    pub shipping: Option<NonNegativeMoney>,
     /// Costs that come whatever the price; a service belongs here.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub fixed_costs: Option<Money>,
+    pub fixed_costs: Option<NonNegativeMoney>,
     /// Buyer's fee as a share of the price.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(minimum = 0, maximum = 1)]
@@ -217,7 +217,7 @@ pub struct Returns {
     pub honoured: Option<f64>,
     /// Cost of sending it back.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub cost: Option<Money>,
+    pub cost: Option<NonNegativeMoney>,
 }
 
 /// The reason for which a watch can be returned.
@@ -251,9 +251,9 @@ pub struct Worth {
 #[serde(deny_unknown_fields)]
 pub struct Range {
     /// 10 % quantile, above 0.
-    pub low: Money,
+    pub low: NonNegativeMoney,
     /// 90 % quantile, at most a thousand times `low`.
-    pub high: Money,
+    pub high: NonNegativeMoney,
 }
 
 /// Metal of a case.
@@ -267,7 +267,7 @@ pub struct Metal {
     #[schema(exclusive_minimum = 0, maximum = 100_000)]
     pub mass_g: f64,
     /// Price of the pure metal per gram.
-    pub price_per_g: Money,
+    pub price_per_g: NonNegativeMoney,
 }
 
 /// Where the watch is.
@@ -287,7 +287,7 @@ pub enum Stage {
 pub struct Arrival {
     /// Price paid.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub paid: Option<Money>,
+    pub paid: Option<NonNegativeMoney>,
     /// When it arrived, RFC 3339.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(format = DateTime)]
@@ -311,7 +311,7 @@ pub struct Aim {
     pub required_margin: Option<f64>,
     /// What asking for a photo costs in time and goodwill; a share of the value where it is left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub asking_cost: Option<Money>,
+    pub asking_cost: Option<NonNegativeMoney>,
 }
 
 /// What becomes of the watch.

@@ -1,0 +1,247 @@
+//! The OpenAPI document says what the service does: it is generated, committed, and held against
+//! the answers.
+
+mod support;
+
+use jsonschema::Validator;
+use serde_json::{Map, Value, json};
+use std::collections::BTreeSet;
+use std::path::Path;
+use steelyard::openapi;
+use support::{Reply, Served};
+
+/// The HTTP methods that are members of a path item (OpenAPI 3.1.0 section 4.8.9).
+const METHODS: [&str; 8] = ["get", "put", "post", "delete", "options", "head", "patch", "trace"];
+
+fn document() -> Value {
+    openapi::document().unwrap()
+}
+
+/// A schema of the document, with what it refers to.
+fn schema(document: &Value, schema: &Value) -> Validator {
+    let whole = json!({ "allOf": [schema], "components": document["components"] });
+    jsonschema::draft202012::options().should_validate_formats(true).build(&whole).unwrap_or_else(|e| panic!("{e}"))
+}
+
+#[track_caller]
+fn holds(validator: &Validator, instance: &Value, what: &str) {
+    let faults: Vec<String> = validator.iter_errors(instance).map(|e| format!("{}: {e}", e.instance_path())).collect();
+    assert!(faults.is_empty(), "{what} does not fit its schema:\n{}", faults.join("\n"));
+}
+
+/// Every operation: method, path, description.
+fn operations(document: &Value) -> Vec<(&str, &str, &Value)> {
+    let paths = document["paths"].as_object().unwrap();
+    paths
+        .iter()
+        .flat_map(|(path, item)| METHODS.iter().filter_map(move |m| Some((*m, path.as_str(), item.get(m)?))))
+        .collect()
+}
+
+/// The values of `example` and `examples` of a media type or parameter.
+fn examples_in(object: &Value) -> Vec<&Value> {
+    let named = object.get("examples").and_then(Value::as_object).into_iter().flat_map(Map::values);
+    named.map(|e| &e["value"]).chain(object.get("example")).collect()
+}
+
+/// All `$ref`s of a document.
+fn references<'d>(value: &'d Value, found: &mut BTreeSet<&'d str>) {
+    match value {
+        Value::Object(members) => {
+            found.extend(members.get("$ref").and_then(Value::as_str));
+            members.values().for_each(|v| references(v, found));
+        }
+        Value::Array(items) => items.iter().for_each(|v| references(v, found)),
+        _ => {}
+    }
+}
+
+#[test]
+fn the_committed_document_is_the_one_of_the_code() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../openapi/openapi.json");
+    let how = "run `cargo run -p steelyard --example openapi > openapi/openapi.json`";
+    let committed = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("openapi/openapi.json: {e}; {how}"));
+    let now = openapi::pretty(&document()).unwrap();
+    if let Some((i, (old, new))) = committed.lines().zip(now.lines()).enumerate().find(|(_, (old, new))| old != new) {
+        panic!("openapi/openapi.json is out of date, first in line {}:\n- {old}\n+ {new}\n{how}", i + 1);
+    }
+    assert_eq!(committed.len(), now.len(), "openapi/openapi.json is out of date; {how}");
+}
+
+#[test]
+fn the_document_is_the_same_every_time_it_is_made() {
+    assert_eq!(openapi::pretty(&document()).unwrap(), openapi::pretty(&document()).unwrap());
+}
+
+#[test]
+fn every_operation_has_a_name_a_good_answer_and_every_answer_a_description() {
+    let document = document();
+    // OpenAPI 3.1.0 section 4.8.10: operationId is unique among all operations.
+    let mut names = BTreeSet::new();
+    let operations = operations(&document);
+    assert!(operations.len() >= 5, "{}", operations.len());
+    for (method, path, operation) in operations {
+        let at = format!("{method} {path}");
+        let name = operation["operationId"].as_str().unwrap_or_default();
+        assert!(!name.is_empty() && names.insert(name), "{at}: `{name}` is no name of its own");
+        let described = ["summary", "description"].iter().any(|m| operation[m].as_str().is_some_and(|s| !s.is_empty()));
+        assert!(described, "{at} is not described");
+        let responses = operation["responses"].as_object().unwrap();
+        assert!(responses.keys().any(|s| s.starts_with('2')), "{at} has no good answer");
+        for (status, response) in responses {
+            // OpenAPI 3.1.0 section 4.8.17: description is required.
+            let description = response["description"].as_str().unwrap_or_default();
+            assert!(!description.is_empty(), "{at} {status} has no description");
+        }
+    }
+}
+
+#[test]
+fn every_refusal_in_the_document_is_a_problem() {
+    let document = document();
+    let mut seen = 0;
+    for (method, path, operation) in operations(&document) {
+        for (status, response) in operation["responses"].as_object().unwrap() {
+            if status.starts_with(['4', '5']) {
+                let content = response["content"].as_object().unwrap();
+                assert_eq!(content.keys().collect::<Vec<_>>(), ["application/problem+json"], "{method} {path} {status}");
+                let refers = &content["application/problem+json"]["schema"]["$ref"];
+                assert_eq!(refers, "#/components/schemas/Problem", "{method} {path} {status}");
+                seen += 1;
+            }
+        }
+    }
+    assert!(seen > 0);
+}
+
+#[test]
+fn every_reference_in_the_document_leads_somewhere() {
+    let document = document();
+    let mut found = BTreeSet::new();
+    references(&document, &mut found);
+    assert!(found.len() > 20, "{}", found.len());
+    for reference in found {
+        let pointer = reference.strip_prefix('#').unwrap_or_else(|| panic!("{reference} leaves the document"));
+        assert!(document.pointer(pointer).is_some(), "{reference} leads nowhere");
+    }
+    for (name, part) in document["components"]["schemas"].as_object().unwrap() {
+        // JSON Schema 2020-12, the dialect of OpenAPI 3.1.
+        schema(&document, &json!({ "$ref": format!("#/components/schemas/{name}") }));
+        assert!(part.is_object(), "{name}");
+    }
+}
+
+#[test]
+fn every_whole_number_of_a_request_has_bounds() {
+    // Without them the document would promise numbers that the code cannot hold.
+    fn unbounded(at: &str, value: &Value, found: &mut Vec<String>) {
+        if let Value::Object(members) = value {
+            let types = &members.get("type").cloned().unwrap_or_default();
+            let whole = *types == "integer" || types.as_array().is_some_and(|t| t.contains(&json!("integer")));
+            if whole && !(members.contains_key("minimum") && members.contains_key("maximum")) {
+                found.push(at.to_owned());
+            }
+            members.iter().for_each(|(name, v)| unbounded(&format!("{at}/{name}"), v, found));
+        }
+    }
+    let document = document();
+    let (mut names, mut todo) = (BTreeSet::new(), vec!["AssessRequest".to_owned()]);
+    while let Some(name) = todo.pop() {
+        let mut found = BTreeSet::new();
+        references(&document["components"]["schemas"][&name], &mut found);
+        if names.insert(name) {
+            todo.extend(found.iter().map(|r| r.rsplit('/').next().unwrap().to_owned()));
+        }
+    }
+    assert!(names.len() > 10, "{names:?}");
+    let mut found = Vec::new();
+    for name in &names {
+        unbounded(name, &document["components"]["schemas"][name], &mut found);
+    }
+    assert!(found.is_empty(), "no bounds: {found:?}");
+}
+
+#[tokio::test]
+async fn the_example_requests_are_accepted_and_their_answers_fit_the_document() {
+    let document = document();
+    let service = Served::start();
+    let mut sent = 0;
+    for (method, path, operation) in operations(&document) {
+        let content = operation["requestBody"]["content"].as_object().into_iter().flatten();
+        for (media_type, media) in content {
+            let takes = schema(&document, &media["schema"]);
+            let found = examples_in(media);
+            assert!(!found.is_empty(), "{method} {path} has no example of a {media_type}");
+            for example in found {
+                holds(&takes, example, &format!("an example of {method} {path}"));
+                let body = serde_json::to_vec(example).unwrap();
+                let request = service.request(&method.to_uppercase(), path).header("content-type", media_type);
+                let reply = Reply::to(request.body(body)).await;
+                assert!(reply.status.is_success(), "{method} {path} refuses {example}: {}", reply.text());
+                let response = &operation["responses"][reply.status.as_str()]["content"]["application/json"]["schema"];
+                assert!(response.is_object(), "{method} {path}: {} is not in the document", reply.status);
+                holds(&schema(&document, response), &reply.json(), &format!("the answer of {method} {path}"));
+                sent += 1;
+            }
+        }
+    }
+    assert!(sent >= 2, "{sent}");
+}
+
+#[test]
+fn the_example_answers_fit_their_schemas() {
+    let document = document();
+    let mut seen = 0;
+    for (method, path, operation) in operations(&document) {
+        for (status, response) in operation["responses"].as_object().unwrap() {
+            for (media_type, media) in response["content"].as_object().into_iter().flatten() {
+                let gives = schema(&document, &media["schema"]);
+                for example in examples_in(media) {
+                    holds(&gives, example, &format!("an example of {method} {path} {status} {media_type}"));
+                    seen += 1;
+                }
+            }
+        }
+    }
+    assert!(seen >= 1);
+}
+
+#[tokio::test]
+async fn every_get_answers_as_the_document_says() {
+    let document = document();
+    let service = Served::start();
+    for (method, path, operation) in operations(&document) {
+        if method != "get" || path.contains('{') {
+            continue;
+        }
+        let mut asked = vec![path.to_owned()];
+        for parameter in operation["parameters"].as_array().into_iter().flatten() {
+            if parameter["in"] == "query" {
+                let name = parameter["name"].as_str().unwrap();
+                let found = examples_in(parameter);
+                assert!(!found.is_empty(), "{path}: `{name}` has no example");
+                asked.extend(found.iter().map(|e| format!("{path}?{name}={}", e.as_str().unwrap())));
+            }
+        }
+        for path in asked {
+            let reply = Reply::to(service.get(&path)).await;
+            assert_eq!(reply.status, 200, "{path}: {}", reply.text());
+            let content = &operation["responses"]["200"]["content"][reply.header("content-type").unwrap()];
+            holds(&schema(&document, &content["schema"]), &reply.json(), &path);
+        }
+    }
+}
+
+#[tokio::test]
+async fn refusals_fit_the_document() {
+    let document = document();
+    let service = Served::start();
+    let problem = schema(&document, &json!({ "$ref": "#/components/schemas/Problem" }));
+    let assess = &document["paths"]["/v1/assess"]["post"]["responses"];
+    for (body, status) in [("", 400), ("{", 400), ("[]", 422), ("{\"observations\": [], \"attic\": 1}", 422)] {
+        let reply = Reply::to(service.post("/v1/assess", body)).await;
+        assert_eq!(reply.status, status, "{body}: {}", reply.text());
+        assert!(assess.get(reply.status.as_str()).is_some(), "{status} is not in the document");
+        holds(&problem, &reply.problem(status), body);
+    }
+}
