@@ -113,14 +113,13 @@ fn assess_fails_on_a_file_that_is_not_there_and_names_it() {
 fn assess_takes_its_model_from_a_folder() {
     let (_folder, listing) = file(&serde_json::to_vec(&examples::fresh_dial()).unwrap());
     let changed = pack_with("pack.toml", |t| t.replacen("version = \"1.0\"", "version = \"bench-7\"", 1));
-    let with = |folder: &Path| {
-        run(&["assess".as_ref(), listing.as_os_str(), "--pack".as_ref(), folder.as_os_str()])
-    };
+    let with = |folder: &Path| run(&["assess".as_ref(), listing.as_os_str(), "--pack".as_ref(), folder.as_os_str()]);
     let printed = with(changed.path());
     assert_eq!(printed.code, Some(0), "{printed:?}");
     let answer: Value = serde_json::from_str(&printed.out).unwrap();
     assert_eq!(answer["model"]["version"], "bench-7");
-    let by_environment = steelyard().arg("assess").arg(&listing).env("STEELYARD_PACK", changed.path()).output().unwrap();
+    let by_environment =
+        steelyard().arg("assess").arg(&listing).env("STEELYARD_PACK", changed.path()).output().unwrap();
     assert_eq!(String::from_utf8(by_environment.stdout).unwrap(), printed.out);
     failed(&with(&changed.path().join("no-such-folder")), &["no-such-folder"]);
 }
@@ -194,18 +193,24 @@ async fn a_changed_number_changes_the_digest_checked_and_served() {
 fn model_check_names_the_entry_that_is_broken() {
     let crown = "present = { original = 0.03, service = 0.05, donor = 0.1, foreign = 0.8 }";
     let broken: [(&str, &str, &str, &[&str]); 6] = [
-        ("signs/crown.toml", crown, "present = { original = 1.03, service = 0.05, donor = 0.1, foreign = 0.8 }", &[
-            "signs.crown_unsigned.present",
-        ]),
-        ("signs/crown.toml", crown, "present = { original = 0.03, service = 0.05, donor = 0.1, forein = 0.8 }", &[
-            "signs.crown_unsigned.present",
-            "`forein`",
-            "`foreign`",
-        ]),
-        ("signs/crown.toml", "needs = [[\"crown_close\"]]", "needs = [[\"crown_clos\"]]", &[
-            "signs.crown_unsigned.needs",
-            "`crown_close`",
-        ]),
+        (
+            "signs/crown.toml",
+            crown,
+            "present = { original = 1.03, service = 0.05, donor = 0.1, foreign = 0.8 }",
+            &["signs.crown_unsigned.present"],
+        ),
+        (
+            "signs/crown.toml",
+            crown,
+            "present = { original = 0.03, service = 0.05, donor = 0.1, forein = 0.8 }",
+            &["signs.crown_unsigned.present", "`forein`", "`foreign`"],
+        ),
+        (
+            "signs/crown.toml",
+            "needs = [[\"crown_close\"]]",
+            "needs = [[\"crown_clos\"]]",
+            &["signs.crown_unsigned.needs", "`crown_close`"],
+        ),
         ("signs/crown.toml", "reading = \"plain\"", "raeding = \"plain\"", &["signs/crown.toml", "raeding"]),
         ("pack.toml", "b = 0.02", "b = 0.99", &["readings.plain"]),
         ("pack.toml", "version = \"1.0\"", "", &["version"]),
@@ -261,7 +266,13 @@ fn serve_fails_on_an_address_in_use_and_names_it() {
 #[test]
 fn serve_fails_on_a_broken_model_and_names_the_entry() {
     let folder = pack_with("pack.toml", |t| t.replacen("b = 0.02", "b = 0.99", 1));
-    let printed = run(&["serve".as_ref(), "--listen".as_ref(), "127.0.0.1:0".as_ref(), "--pack".as_ref(), folder.path().as_os_str()]);
+    let printed = run(&[
+        "serve".as_ref(),
+        "--listen".as_ref(),
+        "127.0.0.1:0".as_ref(),
+        "--pack".as_ref(),
+        folder.path().as_os_str(),
+    ]);
     failed(&printed, &["readings.plain"]);
 }
 

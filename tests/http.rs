@@ -12,10 +12,14 @@ use steelyard::guard::Guard;
 use steelyard::problem::KINDS;
 use steelyard::{api, examples};
 use steelyard_model::pack::Pack;
+use steelyard_model::shares::SUM_TOLERANCE_DB;
 use support::{Reply, Served, run};
 use tower::ServiceExt as _;
 
 const ASSESS: &str = "/v1/assess";
+
+/// What sums of a handful of probabilities, and their log-odds in decibans, are off by.
+const ROUNDING: f64 = 1e-11;
 
 fn fresh_dial() -> Vec<u8> {
     serde_json::to_vec(&examples::fresh_dial()).unwrap()
@@ -106,17 +110,15 @@ async fn the_weights_of_an_assessment_add_up_and_its_stories_are_a_distribution(
     let evidence = answer["evidence"].as_array().unwrap();
     assert_eq!(evidence.len(), examples::fresh_dial().observations.len());
     let shares: f64 = evidence.iter().map(|e| e["share_db"].as_f64().unwrap()).sum();
-    let sum = number("/log_odds_db/prior")
-        + number("/log_odds_db/price")
-        + number("/log_odds_db/recalibration")
-        + shares;
-    assert!((sum - number("/log_odds_db/posterior")).abs() < 1e-9, "{sum} {answer}");
+    let sum =
+        number("/log_odds_db/prior") + number("/log_odds_db/price") + number("/log_odds_db/recalibration") + shares;
+    assert!((sum - number("/log_odds_db/posterior")).abs() <= SUM_TOLERANCE_DB, "{sum} {answer}");
     let stories: f64 = answer["stories"].as_object().unwrap().values().map(|p| p.as_f64().unwrap()).sum();
-    assert!((stories - 1.0).abs() < 1e-12, "{stories}");
+    assert!((stories - 1.0).abs() < ROUNDING, "{stories}");
     let bad = number("/stories/composite") + number("/stories/fake");
-    assert!((bad - number("/probability/bad")).abs() < 1e-12, "{bad} {answer}");
+    assert!((bad - number("/probability/bad")).abs() < ROUNDING, "{bad} {answer}");
     let log_odds = 10.0 * (bad / (1.0 - bad)).log10();
-    assert!((log_odds - number("/log_odds_db/posterior")).abs() < 1e-9, "{log_odds} {answer}");
+    assert!((log_odds - number("/log_odds_db/posterior")).abs() < ROUNDING, "{log_odds} {answer}");
 }
 
 #[tokio::test]
@@ -141,7 +143,8 @@ async fn every_subset_of_include_gives_its_parts_and_leaves_the_others_out() {
             assert_ne!(answer["decision"]["advice"], "ask_first", "{wanted:?}");
         }
         assert_eq!(answer["log_odds_db"].get("price").is_some(), has("shares"), "{wanted:?}");
-        for (weighed, in_full) in answer["evidence"].as_array().unwrap().iter().zip(full["evidence"].as_array().unwrap())
+        for (weighed, in_full) in
+            answer["evidence"].as_array().unwrap().iter().zip(full["evidence"].as_array().unwrap())
         {
             assert_eq!(weighed.get("share_db"), in_full.get("share_db").filter(|_| has("shares")), "{wanted:?}");
             assert_eq!(weighed["alone_db"], in_full["alone_db"], "{wanted:?}");
@@ -568,9 +571,12 @@ async fn every_answer_has_a_request_id_of_its_own_and_is_not_sniffed() {
 #[tokio::test]
 async fn a_request_id_of_the_caller_comes_back() {
     let service = Served::start();
-    for request in
-        [service.get("/healthz"), service.get("/nowhere"), service.post(ASSESS, fresh_dial()), service.post(ASSESS, "{")]
-    {
+    for request in [
+        service.get("/healthz"),
+        service.get("/nowhere"),
+        service.post(ASSESS, fresh_dial()),
+        service.post(ASSESS, "{"),
+    ] {
         let reply = Reply::to(request.header("x-request-id", "caller-381")).await;
         assert_eq!(reply.header("x-request-id"), Some("caller-381"), "{}", reply.status);
     }

@@ -104,7 +104,11 @@ fn every_refusal_in_the_document_is_a_problem() {
         for (status, response) in operation["responses"].as_object().unwrap() {
             if status.starts_with(['4', '5']) {
                 let content = response["content"].as_object().unwrap();
-                assert_eq!(content.keys().collect::<Vec<_>>(), ["application/problem+json"], "{method} {path} {status}");
+                assert_eq!(
+                    content.keys().collect::<Vec<_>>(),
+                    ["application/problem+json"],
+                    "{method} {path} {status}"
+                );
                 let refers = &content["application/problem+json"]["schema"]["$ref"];
                 assert_eq!(refers, "#/components/schemas/Problem", "{method} {path} {status}");
                 seen += 1;

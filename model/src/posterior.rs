@@ -40,6 +40,17 @@ pub struct Scratch {
     ln_story: PerStory,
     ln_scale: f64,
     sums: PerStory,
+    /// Whether the inputs carry weights besides the evidence, left by an expectation.
+    weighted: bool,
+}
+
+/// Evidence as logarithms, to be weighed in part.
+#[derive(Debug, Clone)]
+pub(crate) struct Tempered {
+    ln_local: Vec<f64>,
+    ln_links: Vec<Vec<f64>>,
+    ln_story: PerStory,
+    ln_scale: f64,
 }
 
 /// What bears on the stories besides the signs: the prior and the price.
@@ -131,6 +142,7 @@ impl Plan {
             ln_story: [0.0; MAX_LANES],
             ln_scale: 0.0,
             sums: [0.0; MAX_LANES],
+            weighted: false,
         }
     }
 
@@ -148,24 +160,46 @@ impl Plan {
     /// If the evidence calls a link sign the plan was not compiled for.
     pub fn evaluate(&self, scratch: &mut Scratch, evidence: &Evidence) -> PerStory {
         self.load(scratch, evidence);
+        self.sum_out(scratch)
+    }
+
+    fn sum_out(&self, scratch: &mut Scratch) -> PerStory {
         self.fill(scratch, None);
         self.contraction.forward(&mut scratch.work);
+        scratch.weighted = false;
         self.ln_sums(scratch)
     }
 
-    /// As [`Self::evaluate`], with every likelihood raised to the power `t`.
-    pub(crate) fn evaluate_tempered(&self, scratch: &mut Scratch, evidence: &Evidence, t: f64) -> PerStory {
+    /// Loads the evidence so that it can be evaluated with a part of its weight.
+    pub(crate) fn temper(&self, scratch: &mut Scratch, evidence: &Evidence) -> Tempered {
         self.load(scratch, evidence);
-        let raise = |x: &mut f64| *x = x.powf(t);
-        scratch.local.iter_mut().for_each(raise);
-        for slot in self.tables.len()..self.tables.len() + self.links.len() {
-            self.contraction.input_mut(&mut scratch.work, slot).iter_mut().for_each(raise);
+        let ln = |values: &[f64]| values.iter().map(|x| x.ln()).collect::<Vec<f64>>();
+        Tempered {
+            ln_local: ln(&scratch.local),
+            ln_links: self.link_slots().map(|slot| ln(self.contraction.input(&scratch.work, slot))).collect(),
+            ln_story: scratch.ln_story,
+            ln_scale: scratch.ln_scale,
         }
-        scratch.ln_story.iter_mut().for_each(|ln| *ln *= t);
-        scratch.ln_scale *= t;
-        self.fill(scratch, None);
-        self.contraction.forward(&mut scratch.work);
-        self.ln_sums(scratch)
+    }
+
+    /// As [`Self::evaluate`], with every likelihood raised to the power `t`.
+    pub(crate) fn evaluate_tempered(&self, scratch: &mut Scratch, tempered: &Tempered, t: f64) -> PerStory {
+        let raise = |to: &mut [f64], ln: &[f64]| {
+            for (x, ln) in to.iter_mut().zip(ln) {
+                *x = (t * ln).exp();
+            }
+        };
+        raise(&mut scratch.local, &tempered.ln_local);
+        for (slot, ln) in self.link_slots().zip(&tempered.ln_links) {
+            raise(self.contraction.input_mut(&mut scratch.work, slot), ln);
+        }
+        scratch.ln_story = tempered.ln_story.map(|ln| t * ln);
+        scratch.ln_scale = t * tempered.ln_scale;
+        self.sum_out(scratch)
+    }
+
+    fn link_slots(&self) -> std::ops::Range<usize> {
+        self.tables.len()..self.tables.len() + self.links.len()
     }
 
     /// The likelihoods of all calls as vectors over component states, scaled to a maximum of 1.
@@ -173,7 +207,7 @@ impl Plan {
         scratch.local.fill(1.0);
         scratch.ln_story = [0.0; MAX_LANES];
         scratch.ln_scale = 0.0;
-        for slot in self.tables.len()..self.tables.len() + self.links.len() {
+        for slot in self.link_slots() {
             self.contraction.input_mut(&mut scratch.work, slot).fill(1.0);
         }
         for call in evidence.calls() {
@@ -235,6 +269,7 @@ impl Plan {
     /// E[Π_k weight_k(C_k) | h, e] per story, after [`Self::evaluate`]; the evidence stays loaded.
     pub(crate) fn expect(&self, scratch: &mut Scratch, weight: &[Vec<f64>]) -> PerStory {
         self.fill(scratch, Some(weight));
+        scratch.weighted = true;
         self.contraction.forward(&mut scratch.work);
         let mut mean = [0.0; MAX_LANES];
         for (h, sum) in self.contraction.output(&scratch.work).iter().enumerate() {
@@ -245,8 +280,9 @@ impl Plan {
 
     /// The backward pass: P(states | h, e) for every component and link, until the next evaluation.
     pub fn differentiate<'a>(&'a self, scratch: &'a mut Scratch) -> Beliefs<'a> {
-        self.fill(scratch, None);
-        self.contraction.forward(&mut scratch.work);
+        if scratch.weighted {
+            self.sum_out(scratch);
+        }
         let mut seed = [0.0; MAX_LANES];
         for (s, sum) in seed.iter_mut().zip(self.contraction.output(&scratch.work)) {
             *s = 1.0 / sum;
@@ -288,23 +324,27 @@ impl Beliefs<'_> {
     /// Σ_states P(states | h, e) · f(P(sign | states)) per story, for a sign on components.
     #[must_use]
     pub fn mean_over(&self, sign: Index, f: impl Fn(f64) -> f64) -> PerStory {
+        let values: Vec<f64> = self.plan.pack.signs()[sign].present.iter().map(|p| f(*p)).collect();
+        self.mean_of(sign, &values)
+    }
+
+    /// The same for values given per state of what the sign is on, row-major.
+    #[must_use]
+    pub fn mean_of(&self, sign: Index, values: &[f64]) -> PerStory {
         let plan = self.plan;
-        let sign_ = &plan.pack.signs()[sign];
         let mut out = [0.0; MAX_LANES];
-        match sign_.on {
+        match plan.pack.signs()[sign].on {
             On::Story => {
-                for (to, p) in out.iter_mut().zip(&sign_.present) {
-                    *to = f(*p);
+                for (to, x) in out.iter_mut().zip(values) {
+                    *to = *x;
                 }
             }
             On::One(k) => {
                 let states = plan.pack.components()[k].states;
-                let values: Vec<f64> = sign_.present.iter().map(|p| f(*p)).collect();
                 self.entries(k, |entry, h, p| out[h] += p * values[entry % states]);
             }
             On::Two(..) => {
                 if let Some(slot) = plan.link_slot(sign) {
-                    let values: Vec<f64> = sign_.present.iter().map(|p| f(*p)).collect();
                     self.entries(slot, |entry, h, p| out[h] += p * values[entry]);
                 }
             }

@@ -9,8 +9,10 @@
 //! evidence's weight". Prior, price and shares add up to the posterior log-odds, whatever
 //! the order of the calls.
 
+use crate::contraction::MAX_LANES;
 use crate::observe::Evidence;
-use crate::posterior::{DECIBANS, PerStory, Plan, Posterior, Scratch, Stories};
+use crate::pack::Index;
+use crate::posterior::{DECIBANS, PerStory, Plan, Posterior, Scratch, Stories, Tempered};
 
 /// The shares must meet the posterior this closely, in decibans; else the nodes are doubled.
 pub const SUM_TOLERANCE_DB: f64 = 1e-7;
@@ -64,9 +66,10 @@ pub fn shares(
     posterior: &Posterior,
 ) -> Shares {
     let wanted = DECIBANS * (posterior.raw_log_odds - posterior.prior_log_odds);
+    let weighed = Weighed::new(plan, scratch, stories, evidence);
     let mut nodes = FIRST_NODES;
     loop {
-        let found = integrate(plan, scratch, stories, evidence, nodes);
+        let found = weighed.integrate(scratch, nodes);
         let sum = found.price + found.calls.iter().sum::<f64>();
         if (sum - wanted).abs() <= SUM_TOLERANCE_DB || nodes >= MOST_NODES {
             return found;
@@ -75,47 +78,67 @@ pub fn shares(
     }
 }
 
-fn integrate(plan: &Plan, scratch: &mut Scratch, stories: &Stories, evidence: &Evidence, nodes: usize) -> Shares {
-    let mut calls = vec![0.0; evidence.calls().len()];
-    let mut price = 0.0;
-    for (t, weight) in gauss_legendre(nodes) {
-        let at = integrand(plan, scratch, stories, evidence, t);
-        for (sum, x) in calls.iter_mut().zip(&at.calls) {
-            *sum += weight * x;
-        }
-        price += weight * at.price;
-    }
-    Shares { calls, price }
-}
-
 /// E_t\[ln λ | bad\] − E_t\[ln λ | sound\] of every call and of the price, in decibans: the
 /// derivative of the tempered log-odds by each one's own weight.
 #[must_use]
 pub fn integrand(plan: &Plan, scratch: &mut Scratch, stories: &Stories, evidence: &Evidence, t: f64) -> Shares {
-    let ln_likelihood = plan.evaluate_tempered(scratch, evidence, t);
-    let beliefs = plan.differentiate(scratch);
-    let pack = plan.pack();
-    let count = pack.stories();
-    let mut ln_joint = [f64::NEG_INFINITY; crate::contraction::MAX_LANES];
-    for h in 0..count {
-        ln_joint[h] = stories.ln_prior[h] + t * stories.ln_price[h] + ln_likelihood[h];
+    Weighed::new(plan, scratch, stories, evidence).integrand(scratch, t)
+}
+
+/// The evidence of a listing, ready to be given a part of its weight.
+struct Weighed<'a> {
+    plan: &'a Plan,
+    stories: &'a Stories,
+    tempered: Tempered,
+    /// Per call: its sign, and ln λ per state of what the sign is on.
+    ln_calls: Vec<(Index, Vec<f64>)>,
+}
+
+impl<'a> Weighed<'a> {
+    fn new(plan: &'a Plan, scratch: &mut Scratch, stories: &'a Stories, evidence: &Evidence) -> Self {
+        let ln_calls = evidence
+            .calls()
+            .iter()
+            .map(|call| {
+                let scale = call.if_present.max(call.if_absent);
+                let present = &plan.pack().signs()[call.sign].present;
+                (call.sign, present.iter().map(|p| (call.at(*p) / scale).ln()).collect())
+            })
+            .collect();
+        Self { plan, stories, tempered: plan.temper(scratch, evidence), ln_calls }
     }
-    let within = within_sides(pack.bad(), &ln_joint);
-    let contrast = |f: &PerStory| -> f64 { DECIBANS * (0..count).map(|h| within[h] * f[h]).sum::<f64>() };
-    let calls = evidence
-        .calls()
-        .iter()
-        .map(|call| {
-            let scale = call.if_present.max(call.if_absent);
-            contrast(&beliefs.mean_over(call.sign, |p| (call.at(p) / scale).ln()))
-        })
-        .collect();
-    Shares { calls, price: contrast(&stories.ln_price) }
+
+    fn integrate(&self, scratch: &mut Scratch, nodes: usize) -> Shares {
+        let mut calls = vec![0.0; self.ln_calls.len()];
+        let mut price = 0.0;
+        for (t, weight) in gauss_legendre(nodes) {
+            let at = self.integrand(scratch, t);
+            for (sum, x) in calls.iter_mut().zip(&at.calls) {
+                *sum += weight * x;
+            }
+            price += weight * at.price;
+        }
+        Shares { calls, price }
+    }
+
+    fn integrand(&self, scratch: &mut Scratch, t: f64) -> Shares {
+        let ln_likelihood = self.plan.evaluate_tempered(scratch, &self.tempered, t);
+        let beliefs = self.plan.differentiate(scratch);
+        let bad = self.plan.pack().bad();
+        let mut ln_joint = [f64::NEG_INFINITY; MAX_LANES];
+        for (h, ln) in ln_joint.iter_mut().enumerate().take(bad.len()) {
+            *ln = self.stories.ln_prior[h] + t * self.stories.ln_price[h] + ln_likelihood[h];
+        }
+        let within = within_sides(bad, &ln_joint);
+        let contrast = |f: &PerStory| DECIBANS * within.iter().zip(f).map(|(w, x)| w * x).sum::<f64>();
+        let calls = self.ln_calls.iter().map(|(sign, ln)| contrast(&beliefs.mean_of(*sign, ln))).collect();
+        Shares { calls, price: contrast(&self.stories.ln_price) }
+    }
 }
 
 /// P(h | bad) for bad stories and −P(h | sound) for sound ones.
 pub(crate) fn within_sides(bad: &[bool], ln_joint: &PerStory) -> PerStory {
-    let mut out = [0.0; crate::contraction::MAX_LANES];
+    let mut out = [0.0; MAX_LANES];
     for side in [true, false] {
         let members = || (0..bad.len()).filter(|h| bad[*h] == side);
         let largest = members().map(|h| ln_joint[h]).fold(f64::NEG_INFINITY, f64::max);

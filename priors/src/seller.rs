@@ -58,7 +58,7 @@ const LN_RATIO_MAX: f64 = 300.0;
 const ROUNDING: f64 = 1e-12;
 
 /// What became of watches already bought from the seller.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub struct Outcomes {
     bad: u64,
     total: u64,
@@ -75,7 +75,7 @@ impl Outcomes {
 }
 
 /// A marketplace's count of ratings.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Feedback {
     negative: u64,
     total: u64,

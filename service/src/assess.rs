@@ -1,7 +1,7 @@
 //! The calculation: listing → prior → posterior → money → what to ask → answer.
 
 use crate::cautions::cautions;
-use crate::listing::{Listing, MoneyTerms, digits};
+use crate::listing::{Listing, MoneyTerms, Seller, digits};
 use crate::wire::Money;
 use crate::wire::request::CallKind;
 use crate::wire::response as wire;
@@ -9,12 +9,14 @@ use indexmap::IndexMap;
 use iso_currency::Currency;
 use rust_decimal::{Decimal, RoundingStrategy};
 use std::collections::HashMap;
+use std::convert::Infallible;
+use std::hash::Hash;
 use std::sync::{Arc, Mutex, PoisonError};
 use steelyard_model::advice::{Advice, Grounds, advise};
 use steelyard_model::ask::{self, Asking};
 use steelyard_model::money::{self, Prospects, Use};
 use steelyard_model::observe::{Call, Evidence};
-use steelyard_model::pack::{Index, Pack};
+use steelyard_model::pack::{Index, On, Pack};
 use steelyard_model::posterior::{DECIBANS, PerStory, Plan, Posterior, Scratch, Stories, alone_db};
 use steelyard_model::shares::shares;
 use steelyard_priors::seller::{FeedbackFigures, FeedbackModel, Prior, SellerPosterior};
@@ -23,15 +25,49 @@ use steelyard_priors::{self as priors, seller};
 /// Seed of every sample drawn for an answer: the same listing gets the same answer.
 const SEED: u64 = 20_261_124;
 
-/// Compiled plans kept; beyond this all are dropped, which costs only compiling again.
-const MOST_PLANS: usize = 512;
+/// Compiled plans, and sellers, kept; beyond this all are dropped, which costs only computing again.
+const MOST_KEPT: usize = 512;
 
 /// A model ready to assess listings.
 #[derive(Debug)]
 pub struct Assessor {
     pack: Arc<Pack>,
     feedback: FeedbackModel,
-    plans: Mutex<HashMap<Vec<Index>, Arc<Plan>>>,
+    plans: Kept<Vec<Index>, Arc<Plan>>,
+    /// Sellers recur in a feed, and many say nothing but their segment.
+    sellers: Kept<Seller, Rate>,
+}
+
+/// Results kept by what they follow from.
+#[derive(Debug)]
+struct Kept<K, V>(Mutex<HashMap<K, V>>);
+
+impl<K: Eq + Hash + Clone, V: Clone> Kept<K, V> {
+    fn new() -> Self {
+        Self(Mutex::default())
+    }
+
+    fn get<E>(&self, key: &K, make: impl FnOnce() -> Result<V, E>) -> Result<V, E> {
+        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(value) = kept.get(key) {
+            return Ok(value.clone());
+        }
+        if kept.len() >= MOST_KEPT {
+            kept.clear();
+        }
+        let value = make()?;
+        kept.insert(key.clone(), value.clone());
+        Ok(value)
+    }
+}
+
+/// What is believed of a seller's rate of bad watches.
+#[derive(Debug, Clone, Copy)]
+struct Rate {
+    mean: f64,
+    mean_complement: f64,
+    interval_90: [f64; 2],
+    effective_cases: f64,
 }
 
 /// Why a listing that fits could not be assessed.
@@ -59,7 +95,7 @@ impl Assessor {
             power: f.power,
             most_cases: f.most_cases,
         })?;
-        Ok(Self { pack, feedback, plans: Mutex::default() })
+        Ok(Self { pack, feedback, plans: Kept::new(), sellers: Kept::new() })
     }
 
     /// The model.
@@ -80,17 +116,11 @@ impl Assessor {
             .calls()
             .iter()
             .map(|c| c.sign)
-            .filter(|&s| matches!(self.pack.signs()[s].on, steelyard_model::pack::On::Two(..)))
+            .filter(|&s| matches!(self.pack.signs()[s].on, On::Two(..)))
             .collect();
         links.sort_unstable();
-        let mut plans = self.plans.lock().unwrap_or_else(PoisonError::into_inner);
-        if plans.len() >= MOST_PLANS {
-            plans.clear();
-        }
-        plans
-            .entry(links)
-            .or_insert_with_key(|links| Arc::new(Plan::compile(&self.pack, links.iter().copied())))
-            .clone()
+        let compiled = || Ok::<_, Infallible>(Arc::new(Plan::compile(&self.pack, links.iter().copied())));
+        self.plans.get(&links, compiled).unwrap_or_else(|never| match never {})
     }
 
     /// Assesses a listing.
@@ -98,7 +128,7 @@ impl Assessor {
     /// # Errors
     /// If its evidence cannot occur under the model.
     pub fn assess(&self, listing: &Listing) -> Result<wire::Assessment, AssessError> {
-        let seller = self.seller(listing)?;
+        let seller = self.seller(&listing.seller)?;
         let stories = self.stories(listing, &seller);
         let plan = self.plan(&listing.evidence);
         let mut scratch = plan.scratch();
@@ -138,7 +168,7 @@ impl Assessor {
             },
             stories: self.by_story(|h| posterior.stories[h]),
             components,
-            seller: seller_belief(&seller, listing)?,
+            seller: seller_belief(&seller, &listing.seller),
             evidence: self.evidence(listing, &alone, shares.as_ref().map(|s| s.calls.as_slice())),
             decision,
             ask_next: requests.map(|r| self.ask_next(r, listing.money.as_ref())),
@@ -146,20 +176,27 @@ impl Assessor {
         })
     }
 
-    fn seller(&self, listing: &Listing) -> Result<SellerPosterior, priors::Error> {
-        let segment = &self.pack.data().segments[listing.seller.segment];
-        SellerPosterior::new(
-            Prior::new(segment.a, segment.b)?,
-            &seller::Evidence {
-                outcomes: listing.seller.outcomes,
-                feedback: listing.seller.feedback.map(|f| (self.feedback, f)),
+    fn seller(&self, seller: &Seller) -> Result<Rate, priors::Error> {
+        self.sellers.get(seller, || {
+            let segment = &self.pack.data().segments[seller.segment];
+            let prior = Prior::new(segment.a, segment.b)?;
+            let known = seller::Evidence {
+                outcomes: seller.outcomes,
+                feedback: seller.feedback.map(|f| (self.feedback, f)),
                 listings: Vec::new(),
-            },
-        )
+            };
+            let rate = SellerPosterior::new(prior, &known)?;
+            Ok(Rate {
+                mean: rate.mean(),
+                mean_complement: rate.mean_complement(),
+                interval_90: [rate.quantile(0.05)?.probability(), rate.quantile(0.95)?.probability()],
+                effective_cases: rate.effective_cases(),
+            })
+        })
     }
 
-    fn stories(&self, listing: &Listing, seller: &SellerPosterior) -> Stories {
-        let prior = self.pack.prior_from(listing.seller.segment, seller.mean(), seller.mean_complement());
+    fn stories(&self, listing: &Listing, seller: &Rate) -> Stories {
+        let prior = self.pack.prior_from(listing.seller.segment, seller.mean, seller.mean_complement);
         let mut stories = Stories::from_prior(&prior);
         if let Some(m) = &listing.money
             && let Some(ask) = m.price.filter(|p| *p > 0.0 && !m.auction)
@@ -320,19 +357,15 @@ fn advice_kind(advice: Advice) -> wire::AdviceKind {
     }
 }
 
-fn seller_belief(seller: &SellerPosterior, listing: &Listing) -> Result<wire::SellerBelief, priors::Error> {
-    Ok(wire::SellerBelief {
+fn seller_belief(rate: &Rate, seller: &Seller) -> wire::SellerBelief {
+    wire::SellerBelief {
         bad_rate: wire::BadRate {
-            mean: seller.mean(),
-            interval_90: [seller.quantile(0.05)?.probability(), seller.quantile(0.95)?.probability()],
-            effective_cases: seller.effective_cases(),
+            mean: rate.mean,
+            interval_90: rate.interval_90,
+            effective_cases: rate.effective_cases,
         },
-        used: wire::SellerUsed {
-            outcomes: listing.seller.outcome_count,
-            listings: 0,
-            feedback: listing.seller.feedback_count,
-        },
-    })
+        used: wire::SellerUsed { outcomes: seller.outcome_count, listings: 0, feedback: seller.feedback_count },
+    }
 }
 
 /// An amount rounded half to even to the minor unit.

@@ -101,7 +101,8 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
     let problem =
         |status: &str| format!("/paths/~1v1~1assess/post/responses/{status}/content/application~1problem+json");
     let pack = Pack::builtin();
-    let listing = Listing::read(&pack, &fresh_dial(), &[]).map_err(Problem::invalid).map_err(|p| anyhow::anyhow!(p.detail))?;
+    let listing =
+        Listing::read(&pack, &fresh_dial(), &[]).map_err(Problem::invalid).map_err(|p| anyhow::anyhow!(p.detail))?;
     let answer = Assessor::new(pack)?.assess(&listing)?;
     let invalid = Problem::invalid(vec![
         FaultAt::new("/offer/prise", "there is no such member"),
@@ -110,7 +111,12 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
     Ok(vec![
         example(REQUEST, "fresh_dial", "A dial that looks new on a worn case", serde_json::to_value(fresh_dial())?),
         example(REQUEST, "nothing_seen", "The least a request can hold", serde_json::to_value(nothing_seen())?),
-        example(ANSWER, "fresh_dial", "The answer to the request of the same name, numbers rounded to four decimals", rounded(serde_json::to_value(answer)?)),
+        example(
+            ANSWER,
+            "fresh_dial",
+            "The answer to the request of the same name, numbers rounded to four decimals",
+            rounded(serde_json::to_value(answer)?),
+        ),
         example(&problem("422"), "two_faults", "Two faults, both named", serde_json::to_value(invalid)?),
     ])
 }

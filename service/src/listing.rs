@@ -47,7 +47,7 @@ pub struct Listing {
 }
 
 /// What is said of the seller.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub struct Seller {
     /// Index of the segment.
     pub segment: Index,

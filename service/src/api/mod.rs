@@ -33,7 +33,12 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
             what is the most to pay, and what should be asked for next? Probabilities are numbers in [0, 1], \
             weights are decibans (10·log10 of a likelihood ratio), money is a decimal string with an ISO 4217 code. \
             Errors are RFC 9457 problems that name every fault by a JSON Pointer. The numbers behind an answer are \
-            served by `GET /v1/model`. An estimate from photographs is no expert opinion.",
+            served by `GET /v1/model`. An estimate from photographs is no expert opinion.\n\n\
+            **From a browser extension** call from the service worker (a content script's call to loopback is blocked \
+            by the browser), with `host_permissions` for `http://127.0.0.1/*`, and start the service with \
+            `STEELYARD_ALLOWED_ORIGINS=chrome-extension://<your id>` (`moz-extension://*` where the browser makes up \
+            an id for every install). Fetch `GET /v1/signs` to draw a checklist, send the calls to \
+            `POST /v1/assess`. Leave a sign out when it cannot be told: only what was seen counts.",
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
     ),
     servers((url = "/", description = "this service")),
