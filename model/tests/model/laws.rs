@@ -3,10 +3,11 @@
 use crate::common::{
     Dice, EXACT, Enumeration, STANDARD_ERRORS, all_near, cases, look, near, posterior, read, small_pack, some_stories,
 };
-use ndarray::{ArrayD, IxDyn};
+use ndarray::{ArrayD, IxDyn, arr1, arr2};
 use proptest::prelude::*;
 use std::sync::Arc;
 use steelyard_model::contraction::{Contraction, Input, MAX_LANES};
+use steelyard_model::decision::{DecisionError, Problem};
 use steelyard_model::network::{Network, NetworkError};
 use steelyard_model::observe::{Basis, Call, Evidence, Likelihood, Observation};
 use steelyard_model::pack::data::Recalibration;
@@ -495,7 +496,7 @@ fn draws_have_the_exact_marginals() {
 #[test]
 fn impossible_evidence_is_an_error() {
     let mut net = Network::new();
-    net.add("h", &["yes", "no"], &[], ndarray::arr1(&[1.0, 0.0]).into_dyn()).expect("a prior");
+    net.add("h", &["yes", "no"], &[], arr1(&[1.0, 0.0]).into_dyn()).expect("a prior");
     let plan = net.compile();
     let mut run = plan.run();
     run.observe("h", "no").expect("a state");
@@ -525,4 +526,40 @@ fn all_signs_at_once_are_still_explained() {
         let sum = DECIBANS * found.prior_log_odds + shares.calls.iter().sum::<f64>();
         near(sum, DECIBANS * found.raw_log_odds, SHARES_DB, "prior + shares");
     }
+}
+
+#[test]
+fn a_table_that_is_no_distribution_is_refused() {
+    let with = |yes: f64, no: f64| Network::new().add("h", &["yes", "no"], &[], arr1(&[yes, no]).into_dyn());
+    assert_eq!(with(0.25, 0.75), Ok(0));
+    for (yes, no) in [(0.2, 0.7), (1.2, -0.2), (f64::NAN, 0.5)] {
+        assert!(matches!(with(yes, no), Err(NetworkError::Row { row: 0, .. })), "{yes}, {no}");
+    }
+    let mut net = Network::new();
+    net.add("h", &["yes", "no"], &[], arr1(&[0.5, 0.5]).into_dyn()).expect("a prior");
+    let row = || arr1(&[0.5, 0.5]).into_dyn();
+    assert!(matches!(net.add("h", &["a", "b"], &[], row()), Err(NetworkError::DuplicateVariable(_))));
+    assert!(matches!(net.add("t", &["a", "b"], &["x"], row()), Err(NetworkError::UnknownVariable(_))));
+    assert!(matches!(net.add("t", &["a", "b"], &["h"], row()), Err(NetworkError::Shape { .. })));
+    let plan = net.compile();
+    let mut run = plan.run();
+    assert!(matches!(run.observe("h", "maybe"), Err(NetworkError::UnknownState { .. })));
+    for likelihood in [&[1.0][..], &[1.0, -1.0], &[1.0, f64::INFINITY]] {
+        assert!(matches!(run.observe_likelihood("h", likelihood), Err(NetworkError::Likelihood { .. })));
+    }
+}
+
+#[test]
+fn of_equal_actions_the_first_is_best() {
+    let even = Problem::new(vec![0.5, 0.5], vec![vec![1.0, 3.0], vec![2.0, 2.0], vec![0.0, 4.0]]).expect("a problem");
+    assert_eq!(even.best(), (0, 2.0));
+    let test = arr2(&[[1.0, 1.0], [0.0, 0.0]]);
+    let outcomes = even.outcomes(test.view()).expect("a test");
+    // A result that cannot occur changes nothing.
+    assert_eq!((outcomes[1].probability, &outcomes[1].posterior[..]), (0.0, &[0.5, 0.5][..]));
+    assert_eq!(even.value_of_sample_information(test.view()), Ok(0.0));
+    let short = arr2(&[[1.0, 0.5], [0.0, 0.4]]);
+    assert!(matches!(even.outcomes(short.view()), Err(DecisionError::Test { state: 1, .. })));
+    assert!(matches!(Problem::new(vec![0.5, 0.6], vec![vec![0.0, 0.0]]), Err(DecisionError::Prior(_))));
+    assert!(matches!(Problem::new(vec![0.5, 0.5], vec![vec![0.0]]), Err(DecisionError::Utility(0))));
 }
