@@ -43,6 +43,13 @@ macro_rules! hold {
 }
 
 fn judge(sent: &[u8]) -> Result<(), TestCaseError> {
+    std::fs::write("/tmp/last_case.json", sent).unwrap(); // HUNT
+    let t = std::time::Instant::now(); // HUNT
+    let _ = APP.assess(sent); // HUNT
+    let t = t.elapsed().as_secs_f64(); // HUNT
+    if t > 0.3 {
+        eprintln!("SLOW {t} {}", String::from_utf8_lossy(sent));
+    } // HUNT
     match APP.assess(sent) {
         Ok(answer) => is_sound(&answer),
         Err(problem) => names_its_faults(&problem, sent),

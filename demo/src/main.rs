@@ -91,10 +91,7 @@ fn listings(folder: &Path) -> anyhow::Result<Vec<(String, Saved)>> {
         std::fs::read_dir(folder)?.map(|e| e.map(|e| e.path())).collect::<std::io::Result<_>>()?;
     paths.retain(|p| p.extension().is_some_and(|e| e == "json"));
     paths.sort();
-    paths
-        .iter()
-        .map(|p| Ok((p.file_stem().unwrap_or_default().to_string_lossy().into_owned(), read(p)?)))
-        .collect()
+    paths.iter().map(|p| Ok((p.file_stem().unwrap_or_default().to_string_lossy().into_owned(), read(p)?))).collect()
 }
 
 #[expect(clippy::print_stdout, reason = "a demonstration prints")]
@@ -155,7 +152,9 @@ fn advice(a: &Assessment) -> &'static str {
 }
 
 fn print_ranking(assessed: &[Assessed]) {
-    say("Ranked by expected net per amount at stake. P(bad): composite or fake. P(altered): anything but all-original.");
+    say(
+        "Ranked by expected net per amount at stake. P(bad): composite or fake. P(altered): anything but all-original.",
+    );
     let mut t = table(
         &["listing", "P(bad)", "P(altered)", "asking", "expected net", "walk away at", "advice", "ask to see next"],
         &[1, 2, 3, 4, 5],
@@ -199,7 +198,9 @@ fn explain(a: &Assessed) {
     let answer = &a.answer;
     say(&format!("One listing in full: {}\n{}\n", a.name, a.saved.situation));
     let odds = &answer.log_odds_db;
-    say("Where the log-odds of bad come from, in decibans (10 dB = ten times the odds; # towards bad, - towards sound):");
+    say(
+        "Where the log-odds of bad come from, in decibans (10 dB = ten times the odds; # towards bad, - towards sound):",
+    );
     let mut t = table(&["", "share", "alone", "", "resolved"], &[1, 2, 4]);
     t.add_row(["prior: segment and seller".into(), format!("{:+.1}", odds.prior), String::new(), bar(odds.prior)]);
     if let Some(price) = odds.price {
@@ -245,7 +246,11 @@ fn explain(a: &Assessed) {
             say(&format!("  if {story}: worth {} {how}{net}", short(&v.value)));
         }
         if let (Some(net), Some(loss)) = (&d.expected_net, d.probability_of_loss) {
-            say(&format!("Expected net {}, P(loss) {loss:.2}, walk away at {}.", short(net), short(&d.walk_away_price)));
+            say(&format!(
+                "Expected net {}, P(loss) {loss:.2}, walk away at {}.",
+                short(net),
+                short(&d.walk_away_price)
+            ));
         }
     }
     say("Cautions:");
@@ -278,9 +283,12 @@ fn print_situations(assessed: &mut [Assessed]) {
         }
     }
     say(&trimmed(&t));
-    say(&format!("{agree} expectations met, {differ} not. Where they differ, this is why a practitioner thought otherwise:"));
+    say(&format!(
+        "{agree} expectations met, {differ} not. Where they differ, this is why a practitioner thought otherwise:"
+    ));
     for a in assessed.iter() {
-        let differs = |e: &&situations::Expectation| e.judge(Figure::of(&a.answer, &e.figure).as_ref()) == Verdict::Differs;
+        let differs =
+            |e: &&situations::Expectation| e.judge(Figure::of(&a.answer, &e.figure).as_ref()) == Verdict::Differs;
         let figures: Vec<&str> = a.saved.expects.iter().filter(differs).map(|e| e.figure.as_str()).collect();
         if !figures.is_empty() {
             say(&format!("  {} ({}): {}", a.name, figures.join(", "), a.saved.practitioner));

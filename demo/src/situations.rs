@@ -75,7 +75,9 @@ impl Expectation {
     pub(crate) fn judge(&self, found: Option<&Figure>) -> Verdict {
         let met = match found {
             Some(Figure::Number(x)) => {
-                self.is.is_none() && self.at_least.is_none_or(|low| *x >= low) && self.at_most.is_none_or(|high| *x <= high)
+                self.is.is_none()
+                    && self.at_least.is_none_or(|low| *x >= low)
+                    && self.at_most.is_none_or(|high| *x <= high)
             }
             Some(Figure::Word(w)) => self.is.as_ref() == Some(w),
             None => false,

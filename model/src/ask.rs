@@ -100,13 +100,15 @@ fn candidates(pack: &Pack, asking: &Asking<'_>) -> Vec<Vec<Index>> {
 fn unsettled(pack: &Pack, asking: &Asking<'_>, views: &[Index]) -> Vec<Index> {
     let listing = pack.view(LISTING_VIEW).map_or(0, |v| 1_u32 << v);
     let asked: u32 = views.iter().map(|v| 1_u32 << v).sum();
+    let keep_shut = asking.watch.keep_shut(pack);
     let mut chosen: Vec<Index> = Vec::new();
     for (j, sign) in pack.signs().iter().enumerate() {
         let taken = |other: &Index| asking.evidence.has(*other) || chosen.contains(other);
         if asking.evidence.has(j) || sign.excludes.iter().any(taken) {
             continue;
         }
-        if sign.applies_if.is_some_and(|t| asking.watch.traits[t] != Some(true)) {
+        let neutral = keep_shut && sign.neutral_when_shut;
+        if neutral || sign.applies_if.is_some_and(|t| asking.watch.traits[t] != Some(true)) {
             continue;
         }
         let at_hand = asking.photos.iter().fold(listing, |seen, photo| match photo.view {

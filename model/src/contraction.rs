@@ -56,6 +56,7 @@ pub struct Contraction {
     output: usize,
     values: usize,
     gradients: usize,
+    rescaled: bool,
 }
 
 /// The buffers of one evaluation. Make it once with [`Contraction::workspace`] and reuse it.
@@ -63,6 +64,8 @@ pub struct Contraction {
 pub struct Workspace {
     values: Vec<f64>,
     gradients: Vec<f64>,
+    /// What every step's table was multiplied by, where tables are rescaled.
+    factors: Vec<f64>,
 }
 
 impl Contraction {
@@ -82,6 +85,7 @@ impl Contraction {
             output: 0,
             values: 0,
             gradients: 0,
+            rescaled: false,
         };
         for input in inputs {
             build.add_slot(input.scope.clone(), input.laned);
@@ -112,6 +116,14 @@ impl Contraction {
         let last = live.first().copied();
         build.output = build.add_output(last, keep);
         build
+    }
+
+    /// Rescales every table made to a maximum of one, so that products of many small numbers do
+    /// not underflow; [`Self::ln_scale`] tells what was taken out.
+    #[must_use]
+    pub fn rescaled(mut self) -> Self {
+        self.rescaled = true;
+        self
     }
 
     fn size(&self, scope: &[Var]) -> usize {
@@ -227,7 +239,11 @@ impl Contraction {
     /// Buffers for this contraction, inputs set to one.
     #[must_use]
     pub fn workspace(&self) -> Workspace {
-        Workspace { values: vec![1.0; self.values], gradients: vec![0.0; self.gradients] }
+        Workspace {
+            values: vec![1.0; self.values],
+            gradients: vec![0.0; self.gradients],
+            factors: vec![1.0; if self.rescaled { self.steps.len() } else { 0 }],
+        }
     }
 
     /// Lanes carried by laned entries.
@@ -266,6 +282,12 @@ impl Contraction {
         &work.gradients[s.grad_start..s.grad_start + s.entries * self.lanes]
     }
 
+    /// ln of what the output must be multiplied by, after [`Self::forward`]; 0 unless rescaled.
+    #[must_use]
+    pub fn ln_scale(&self, work: &Workspace) -> f64 {
+        -work.factors.iter().map(|f| f.ln()).sum::<f64>()
+    }
+
     /// Runs the elimination on the inputs now in `work`.
     pub fn forward(&self, work: &mut Workspace) {
         match self.lanes {
@@ -281,7 +303,7 @@ impl Contraction {
     }
 
     fn forward_lanes<const W: usize>(&self, work: &mut Workspace) {
-        for step in &self.steps {
+        for (n, step) in self.steps.iter().enumerate() {
             let out = &self.slots[step.out];
             let (lower, upper) = work.values.split_at_mut(out.start);
             let first = &self.slots[step.first];
@@ -353,6 +375,13 @@ impl Contraction {
                     }
                 }
             }
+            if self.rescaled {
+                let made = &mut work.values[self.range(step.out)];
+                let largest = made.iter().copied().fold(0.0, f64::max);
+                let factor = if largest > 0.0 { 1.0 / largest } else { 1.0 };
+                made.iter_mut().for_each(|x| *x *= factor);
+                work.factors[n] = factor;
+            }
         }
     }
 
@@ -378,10 +407,13 @@ impl Contraction {
     }
 
     fn backward_lanes<const W: usize>(&self, work: &mut Workspace) {
-        let Workspace { values, gradients } = work;
-        for step in self.steps.iter().rev() {
+        let Workspace { values, gradients, factors } = work;
+        for (n, step) in self.steps.iter().enumerate().rev() {
             let out = &self.slots[step.out];
             let (lower, upper) = gradients.split_at_mut(out.grad_start);
+            if let Some(factor) = factors.get(n) {
+                upper[..out.entries * W].iter_mut().for_each(|x| *x *= factor);
+            }
             let pull: &[[f64; W]] = upper[..out.entries * W].as_chunks().0;
             let lower: &mut [[f64; W]] = lower.as_chunks_mut().0;
             let first = &self.slots[step.first];

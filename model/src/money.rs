@@ -271,7 +271,9 @@ impl<'a> Expected<'a> {
                     .enumerate()
                     .find(|(i, (part, _))| *part == k && set & (1 << i) != 0)
                     .map_or(0.0, |(_, (_, r))| r.value_after);
-                w.value.iter().map(|v| v.max(after)).map(|v| if square { v * v } else { v }).collect()
+                let raised = |(v, untouched): (&f64, &bool)| if *untouched { *v } else { v.max(after) };
+                let values = w.value.iter().zip(&pack.components()[k].untouched).map(raised);
+                values.map(|v| if square { v * v } else { v }).collect()
             })
             .collect()
     }

@@ -160,7 +160,7 @@ impl Network {
             .map(|(i, v)| Input { scope: v.parents.iter().copied().chain([i]).collect(), laned: false });
         let evidence = (0..self.variables.len()).map(|i| Input { scope: vec![i], laned: false });
         let inputs: Vec<Input> = tables.chain(evidence).collect();
-        Plan { network: self, contraction: Contraction::compile(&cardinalities, 1, &inputs, &[]) }
+        Plan { network: self, contraction: Contraction::compile(&cardinalities, 1, &inputs, &[]).rescaled() }
     }
 }
 
@@ -282,16 +282,19 @@ impl Run<'_, '_> {
         if total <= 0.0 {
             return Err(NetworkError::Impossible);
         }
-        plan.backward(&mut self.work, &[1.0]);
+        plan.backward(&mut self.work, &[1.0 / total]);
         let count = self.plan.network.variables.len();
         for (at, marginal) in self.marginals.iter_mut().enumerate() {
             let slope = plan.gradient(&self.work, count + at);
             let evidence = plan.input(&self.work, count + at);
             for ((m, g), e) in marginal.iter_mut().zip(slope).zip(evidence) {
-                *m = g * e / total;
+                *m = g * e;
             }
+            // Rounding must not leave a probability above one.
+            let sum: f64 = marginal.iter().sum();
+            marginal.iter_mut().for_each(|m| *m /= sum);
         }
-        self.ln_evidence = total.ln() + self.scale.iter().sum::<f64>();
+        self.ln_evidence = total.ln() + plan.ln_scale(&self.work) + self.scale.iter().sum::<f64>();
         Ok(())
     }
 

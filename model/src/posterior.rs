@@ -486,6 +486,9 @@ pub fn predict(pack: &Arc<Pack>, evidence: &Evidence, stories: &Stories, sign: I
     let mut scratch = plan.scratch();
     let ln = plan.evaluate(&mut scratch, evidence);
     let posterior = Posterior::new(pack, stories, &ln)?;
-    let present = plan.differentiate(&mut scratch).mean_over(sign, |p| p);
+    // A call on the sign itself counts as any other evidence does: Bayes' rule within each state.
+    let called = evidence.calls().iter().find(|c| c.sign == sign);
+    let given = |p: f64| called.map_or(p, |c| c.if_present * p / c.at(p));
+    let present = plan.differentiate(&mut scratch).mean_over(sign, given);
     Ok(posterior.stories.iter().zip(present).map(|(p, t)| p * t).sum())
 }

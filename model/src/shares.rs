@@ -72,6 +72,8 @@ pub fn shares(
         let found = weighed.integrate(scratch, nodes);
         let sum = found.price + found.calls.iter().sum::<f64>();
         if (sum - wanted).abs() <= SUM_TOLERANCE_DB || nodes >= MOST_NODES {
+            // Leave the evidence as it was found: whole.
+            plan.evaluate(scratch, evidence);
             return found;
         }
         nodes *= 2;

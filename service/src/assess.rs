@@ -16,7 +16,7 @@ use steelyard_model::advice::{Advice, Grounds, advise};
 use steelyard_model::ask::{self, Asking};
 use steelyard_model::money::{self, Prospects, Use};
 use steelyard_model::observe::{Call, Evidence};
-use steelyard_model::pack::{Index, On, Pack};
+use steelyard_model::pack::{Index, ORIGINAL, On, Pack};
 use steelyard_model::posterior::{DECIBANS, PerStory, Plan, Posterior, Scratch, Stories, alone_db};
 use steelyard_model::shares::shares;
 use steelyard_priors::seller::{FeedbackFigures, FeedbackModel, Prior, SellerPosterior};
@@ -241,8 +241,8 @@ impl Assessor {
     }
 
     fn not_original(&self, stories: &[f64]) -> f64 {
-        // The first story of the pack is the all-original one.
-        stories.iter().skip(1).sum()
+        let others = self.pack.data().stories.iter().zip(stories).filter(|(s, _)| s.id != ORIGINAL);
+        others.map(|(_, p)| p).sum()
     }
 
     /// P(C_k | e) over the states people see; a component with states of its own shows those.

@@ -1,7 +1,7 @@
 //! What a pack must satisfy before anything is computed from it.
 
 use super::data::{Component, ModelData, Segment, Sign};
-use super::{PackError, PackErrors, nearest};
+use super::{ORIGINAL, PackError, PackErrors, nearest};
 use crate::contraction::MAX_LANES;
 use crate::network::check_row;
 use std::collections::BTreeMap;
@@ -80,11 +80,14 @@ fn frame(data: &ModelData, faults: &mut Faults) {
     faults.unless((2..=MAX_LANES).contains(&data.stories.len()), "stories", format!("wants 2 to {MAX_LANES} of them"));
     faults.unless(data.stories.iter().any(|s| s.bad), "stories", "none is bad");
     faults.unless(data.stories.iter().any(|s| !s.bad), "stories", "none is sound");
-    faults.unless(!data.states.is_empty(), "states", "there are none");
+    faults.unless(data.stories.iter().any(|s| s.id == ORIGINAL), "stories", format!("none is `{ORIGINAL}`"));
+    faults.unless(data.states.iter().any(|s| s.id == ORIGINAL), "states", format!("none is `{ORIGINAL}`"));
+    faults.unless(data.components.iter().all(|c| c.id != "story"), "components.story", "this name is taken");
     faults.unless(!data.segments.is_empty(), "segments", "there are none");
     faults.unless(!data.components.is_empty(), "components", "there are none");
     faults.unless(data.views.len() <= MOST_VIEWS, "views", format!("more than {MOST_VIEWS}"));
     for (i, bundle) in data.bundles.iter().enumerate() {
+        faults.unless(unrepeated(bundle), format!("bundles[{i}]"), "names a view twice");
         for view in bundle {
             let entry = format!("bundles[{i}]");
             faults.known(&entry, "view", view, data.views.iter().map(|v| v.id.as_str()));
@@ -114,6 +117,10 @@ fn frame(data: &ModelData, faults: &mut Faults) {
     faults.between("defaults.resolves_at", d.resolves_at, 0.0, 1.0);
     faults.positive("recalibration.slope", data.recalibration.slope);
     faults.unless(data.recalibration.intercept.is_finite(), "recalibration.intercept", "is not finite");
+}
+
+fn unrepeated(names: &[String]) -> bool {
+    names.iter().enumerate().all(|(i, n)| !names[..i].contains(n))
 }
 
 fn check_segment(data: &ModelData, s: &Segment, faults: &mut Faults) {
@@ -223,6 +230,7 @@ fn check_sign(data: &ModelData, s: &Sign, faults: &mut Faults) {
     faults.unless(!s.needs.is_empty(), format!("{entry}.needs"), "no view meets it");
     for set in &s.needs {
         faults.unless(!set.is_empty(), format!("{entry}.needs"), "an alternative names no view");
+        faults.unless(unrepeated(set), format!("{entry}.needs"), "an alternative names a view twice");
         for view in set {
             faults.known(&format!("{entry}.needs"), "view", view, data.views.iter().map(|v| v.id.as_str()));
         }

@@ -189,6 +189,15 @@ pub(super) fn read<'a>(files: impl IntoIterator<Item = (&'a str, &'a str)>) -> R
         whole.signs.extend(file.signs);
     }
     let story_ids: Vec<String> = whole.stories.iter().map(|s| s.id.clone()).collect();
+    for (i, c) in whole.components.iter().enumerate() {
+        if whole.components[..i].iter().any(|o| o.id == c.id) {
+            reader.fault(format!("components.{}", c.id), "this id stands twice");
+        }
+    }
+    if !reader.errors.is_empty() {
+        // Signs read against the wrong component would only add noise.
+        return Err(PackErrors(reader.errors));
+    }
     let state_ids: BTreeMap<String, Vec<String>> =
         whole.components.iter().map(|c| (c.id.clone(), c.states.iter().map(|s| s.id.clone()).collect())).collect();
     let signs = whole.signs.into_iter().filter_map(|s| sign(&mut reader, s, &story_ids, &state_ids)).collect();

@@ -133,6 +133,8 @@ struct Landmarks {
     metal: Option<Index>,
 }
 
+/// The story of a watch that left its maker as it is, and the state of a part that did.
+pub const ORIGINAL: &str = "original";
 /// The trait whose truth makes a watch one that may hold radium.
 pub const LUMINOUS: &str = "luminous";
 /// The trait whose truth makes the metal's state matter.
@@ -361,14 +363,13 @@ fn digest(data: &ModelData) -> Result<String, PackErrors> {
 }
 
 fn component(data: &ModelData, c: &data::Component) -> Component {
-    let original = data.states.first().map(|s| s.id.as_str());
     Component {
         id: c.id.clone(),
         states: c.states.len(),
         parent: c.parents.iter().find_map(|p| data.components.iter().position(|o| o.id == *p)),
         table: c.mean.clone(),
         seen_as: c.states.iter().map(|s| data.states.iter().position(|p| p.id == s.seen_as).unwrap_or(0)).collect(),
-        untouched: c.states.iter().map(|s| Some(s.seen_as.as_str()) == original).collect(),
+        untouched: c.states.iter().map(|s| s.seen_as == ORIGINAL).collect(),
     }
 }
 
@@ -393,7 +394,7 @@ fn sign(data: &ModelData, s: &data::Sign) -> Sign {
         present: s.present.mean.iter().copied().collect(),
         reading,
         feature_mm: s.feature_mm,
-        needs: s.needs.iter().map(|set| set.iter().map(view_bit).sum()).collect(),
+        needs: s.needs.iter().map(|set| set.iter().map(view_bit).fold(0, |a, b| a | b)).collect(),
         applies_if: s.applies_if.as_ref().and_then(|t| data.traits.iter().position(|o| o == t)),
         // Either of a pair may name the other.
         excludes: data

@@ -115,7 +115,8 @@ impl Listing {
             .applies_if
             .as_ref()
             .is_none_or(|t| self.watch.traits[self.pack.trait_(t).expect("a trait")] == Some(true));
-        stated && !self.evidence.has(sign) && !self.settles(sign, &[]) && self.settles(sign, asked)
+        let neutral = s.neutral_when.is_some() && self.watch.keep_shut(&self.pack);
+        stated && !neutral && !self.evidence.has(sign) && !self.settles(sign, &[]) && self.settles(sign, asked)
     }
 }
 

@@ -132,11 +132,16 @@ pub(crate) fn small_pack(dice: &mut Dice) -> Arc<Pack> {
     Arc::new(Pack::from_data(data).unwrap_or_else(|e| panic!("a random pack is at fault: {e}")))
 }
 
+/// A pack wants one story of this name.
+fn story_id(at: usize) -> String {
+    if at == 0 { "original".into() } else { format!("story{at}") }
+}
+
 fn stories(dice: &mut Dice, data: &mut ModelData) {
     let count = dice.whole(2, MAX_LANES);
     let mut bad: Vec<bool> = (0..count).map(|i| i == 0 || (i > 1 && dice.coin(0.5))).collect();
     dice.shuffle(&mut bad);
-    data.stories = bad.iter().enumerate().map(|(i, b)| Story { id: format!("story{i}"), bad: *b }).collect();
+    data.stories = bad.iter().enumerate().map(|(i, b)| Story { id: story_id(i), bad: *b }).collect();
     let split = |dice: &mut Dice, want: bool| {
         let ids: Vec<String> = data.stories.iter().filter(|s| s.bad == want).map(|s| s.id.clone()).collect();
         let row = dice.row(ids.len());

@@ -91,9 +91,13 @@ impl ByHand<'_> {
                 if c.id == METAL && !self.resale.gold_claimed {
                     return 1.0;
                 }
-                let state = &c.states[self.truth.states[at][k]].id;
-                let v = Self::of_state(data.value.by_state.get(&c.id), state, 1.0);
-                if repaired.contains(&k) { v.max(data.value.repairs[&c.id].value_after) } else { v }
+                let state = &c.states[self.truth.states[at][k]];
+                let v = Self::of_state(data.value.by_state.get(&c.id), &state.id, 1.0);
+                if repaired.contains(&k) && state.seen_as != "original" {
+                    v.max(data.value.repairs[&c.id].value_after)
+                } else {
+                    v
+                }
             };
             data.components.iter().enumerate().map(v).product::<f64>().powi(power)
         })
