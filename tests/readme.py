@@ -2,24 +2,25 @@
 """Runs the commands of README.md and compares what they print with what README.md shows.
 
 A block that begins with `$ ` is a command and its output. A line `[...]` stands for any lines.
-Ports differ from run to run and are not compared.
+Ports differ from run to run and are not compared; long decimals are compared to six places.
 """
 import pathlib
 import re
 import subprocess
 import sys
+import textwrap
 import time
 
 ROOT = pathlib.Path(__file__).resolve().parent.parent
 
 
 def blocks(text):
-    for block in re.findall(r"```console\n(.*?)```", text, re.S):
-        first, *rest = block.rstrip("\n").split("\n")
+    for block in re.findall(r"^( *```console\n.*?)```", text, re.S | re.M):
+        first, *rest = textwrap.dedent(block).split("\n")[1:-1]
         command = first.removeprefix("$ ")
-        while command.endswith("\\"):
-            command = command[:-1] + rest.pop(0)
-        yield command, [line for line in rest]
+        while command.count("'") % 2:
+            command += "\n" + rest.pop(0)
+        yield command, rest
 
 
 def same(shown, printed):
@@ -29,7 +30,9 @@ def same(shown, printed):
 
 
 def normal(text):
-    return [re.sub(r"127\.0\.0\.1:\d+", "127.0.0.1:PORT", line.rstrip()) for line in text.rstrip("\n").split("\n")]
+    text = re.sub(r"127\.0\.0\.1:\d+", "127.0.0.1:PORT", text)
+    text = re.sub(r"-?\d+\.\d{7,}(e-\d+)?", lambda m: f"{float(m[0]):.6f}", text)
+    return [line.rstrip() for line in text.rstrip("\n").split("\n")]
 
 
 def main():
@@ -52,8 +55,8 @@ def main():
                 if "pgrep" in command and service:
                     time.sleep(0.2)
                     command = command.replace("$(pgrep -n -x steelyard)", str(service.pid))
-                printed = subprocess.run(["bash", "-c", command], cwd=ROOT, capture_output=True, text=True,
-                                         timeout=1200, check=False).stdout
+                printed = subprocess.run(["bash", "-c", command], cwd=ROOT, stdout=subprocess.PIPE,
+                                         stderr=subprocess.STDOUT, text=True, timeout=1200, check=False).stdout
             if same(normal("\n".join(shown)), normal(printed)):
                 passed += 1
                 print(f"ok   {command[:90]}")

@@ -283,15 +283,25 @@ fn print_situations(assessed: &mut [Assessed]) {
         }
     }
     say(&trimmed(&t));
-    say(&format!(
-        "{agree} expectations met, {differ} not. Where they differ, this is why a practitioner thought otherwise:"
-    ));
-    for a in assessed.iter() {
-        let differs =
-            |e: &&situations::Expectation| e.judge(Figure::of(&a.answer, &e.figure).as_ref()) == Verdict::Differs;
-        let figures: Vec<&str> = a.saved.expects.iter().filter(differs).map(|e| e.figure.as_str()).collect();
-        if !figures.is_empty() {
-            say(&format!("  {} ({}): {}", a.name, figures.join(", "), a.saved.practitioner));
-        }
+    say(&format!("{agree} expectations met, {differ} not:"));
+    let differing: Vec<(&Assessed, Vec<String>)> = assessed
+        .iter()
+        .map(|a| {
+            let found = |e: &situations::Expectation| Figure::of(&a.answer, &e.figure);
+            let differs = a.saved.expects.iter().filter(|e| e.judge(found(e).as_ref()) == Verdict::Differs);
+            let words = differs.map(|e| {
+                let found = found(e).map_or_else(|| "none".into(), |f| f.to_string());
+                format!("{} {}, found {found}", e.figure, e.words())
+            });
+            (a, words.collect())
+        })
+        .filter(|(_, words): &(_, Vec<String>)| !words.is_empty())
+        .collect();
+    for (a, words) in &differing {
+        say(&format!("  {}: {}", a.name, words.join("; ")));
+    }
+    say("\nWhy a practitioner thought otherwise:");
+    for (a, _) in &differing {
+        say(&format!("  {}: {}", a.name, a.saved.practitioner));
     }
 }

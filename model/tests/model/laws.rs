@@ -9,7 +9,7 @@ use std::sync::Arc;
 use steelyard_model::contraction::{Contraction, Input, MAX_LANES};
 use steelyard_model::decision::{DecisionError, Problem};
 use steelyard_model::network::{Network, NetworkError};
-use steelyard_model::observe::{Basis, Call, Evidence, Likelihood, Observation};
+use steelyard_model::observe::{Basis, Call, Evidence, Likelihood, Observation, Watch};
 use steelyard_model::pack::data::Recalibration;
 use steelyard_model::pack::{Index, Pack};
 use steelyard_model::posterior::{DECIBANS, PerStory, Plan, Posterior, Stories, alone_db, log_odds, logistic, predict};
@@ -562,4 +562,22 @@ fn of_equal_actions_the_first_is_best() {
     assert!(matches!(even.outcomes(short.view()), Err(DecisionError::Test { state: 1, .. })));
     assert!(matches!(Problem::new(vec![0.5, 0.6], vec![vec![0.0, 0.0]]), Err(DecisionError::Prior(_))));
     assert!(matches!(Problem::new(vec![0.5, 0.5], vec![vec![0.0]]), Err(DecisionError::Utility(0))));
+}
+
+#[test]
+fn evaluating_a_plan_does_not_allocate() {
+    let pack = Pack::builtin();
+    let observations: Vec<Observation> = (0..pack.signs().len())
+        .filter(|j| pack.signs()[*j].excludes.iter().all(|x| x > j))
+        .map(|sign| Observation { sign, call: Call::Present, basis: Basis::InHand })
+        .take(25)
+        .collect();
+    let evidence = Evidence::read(&pack, &Watch::unknown(&pack), &observations).expect("evidence");
+    let plan = Plan::compile(&pack, evidence.calls().iter().map(|c| c.sign));
+    let mut scratch = plan.scratch();
+    let counted = allocation_counter::measure(|| {
+        plan.evaluate(&mut scratch, &evidence);
+        let _beliefs = plan.differentiate(&mut scratch);
+    });
+    assert_eq!(counted.count_total, 0, "allocations in the forward and the backward pass");
 }
