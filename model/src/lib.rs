@@ -12,7 +12,8 @@
 //!    Σ_states P(states | story)·Π P(call | states), exactly, by variable elimination
 //!    ([`contraction`]; [`network`] is the same engine for any discrete network). One bad
 //!    repaint shows as five faults and still counts as one repaint, because they share a state.
-//! 4. **Why** ([`shares`]): each call's additive share of the log-odds, in decibans.
+//! 4. **Why, and how sure** ([`shares`], [`interval`]): each call's additive share of the
+//!    log-odds, in decibans; the interval that the uncertainty of the model's numbers leaves.
 //! 5. **Money** ([`money`]): value by component states, repairs that pay, parting out, the
 //!    return as an option; expected net, walk-away price, probability of loss.
 //! 6. **What to ask** ([`ask`], [`decision`]): the photo whose answer is worth most, and
@@ -47,6 +48,7 @@ pub mod advice;
 pub mod ask;
 pub mod contraction;
 pub mod decision;
+pub mod interval;
 pub mod money;
 pub mod network;
 pub mod observe;

@@ -291,6 +291,21 @@ impl Plan {
         Beliefs { plan: self, scratch }
     }
 
+    /// The same plan over numbers of its own, to be changed.
+    pub(crate) fn detached(&self) -> Self {
+        Self { pack: Arc::new((*self.pack).clone()), ..self.clone() }
+    }
+
+    /// P(state | parents) of a component, stories innermost.
+    pub(crate) fn table_mut(&mut self, k: Index) -> &mut [f64] {
+        &mut self.tables[k]
+    }
+
+    /// P(sign | states) of a detached plan.
+    pub(crate) fn present_mut(&mut self, sign: Index) -> &mut [f64] {
+        Arc::make_mut(&mut self.pack).present_mut(sign)
+    }
+
     /// Draws all component states given a story and the evidence last evaluated.
     pub(crate) fn draw(&self, scratch: &Scratch, story: Index, states: &mut [usize], uniform: impl FnMut() -> f64) {
         self.contraction.draw(&scratch.work, story, states, uniform);
@@ -348,6 +363,40 @@ impl Beliefs<'_> {
                     self.entries(slot, |entry, h, p| out[h] += p * values[entry]);
                 }
             }
+        }
+        out
+    }
+
+    /// ∂(ln-odds)/∂P(state | story, parent) in the order of the component's table, `within` being
+    /// the stories' shares of their side, negative for sound ones.
+    pub(crate) fn slope_of_table(&self, k: Index, within: &PerStory) -> Vec<f64> {
+        let plan = self.plan;
+        let stories = plan.stories();
+        let states = plan.pack.components()[k].states;
+        let local = &self.scratch.local[plan.first_state[k]..][..states];
+        let slope = plan.contraction.gradient(&self.scratch.work, k);
+        let rows = slope.len() / stories;
+        let mut out = vec![0.0; slope.len()];
+        for (entry, by_story) in slope.chunks_exact(stories).enumerate() {
+            for (h, g) in by_story.iter().enumerate() {
+                out[h * rows + entry] = within[h] * g * local[entry % states];
+            }
+        }
+        out
+    }
+
+    /// Σ_h within_h · P(states | h, e) for every state of what a sign on components is on.
+    pub(crate) fn contrast_of_states(&self, sign: Index, within: &PerStory) -> Vec<f64> {
+        let sign_ = &self.plan.pack.signs()[sign];
+        let mut out = vec![0.0; sign_.present.len()];
+        let slot = match sign_.on {
+            On::Story => None,
+            On::One(k) => Some(k),
+            On::Two(..) => self.plan.link_slot(sign),
+        };
+        if let Some(slot) = slot {
+            let states = out.len();
+            self.entries(slot, |entry, h, p| out[entry % states] += within[h] * p);
         }
         out
     }

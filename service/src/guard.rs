@@ -26,8 +26,8 @@ impl Guard {
     pub fn new(config: &Config) -> Arc<Self> {
         let loopback = ["localhost", "127.0.0.1", "[::1]"].map(String::from);
         Arc::new(Self {
-            hosts: loopback.into_iter().chain(config.allowed_hosts.iter().map(|h| h.to_ascii_lowercase())).collect(),
-            origins: config.allowed_origins.clone(),
+            hosts: loopback.into_iter().chain(listed(&config.allowed_hosts)).collect(),
+            origins: listed(&config.allowed_origins).collect(),
         })
     }
 
@@ -55,9 +55,9 @@ impl Guard {
     /// Answers preflights and marks answers for the origins that are listed.
     pub fn cors(self: &Arc<Self>) -> CorsLayer {
         let guard = self.clone();
-        let listed = move |origin: &HeaderValue, _: &Parts| origin.to_str().is_ok_and(|o| guard.origin_is_listed(o));
+        let allowed = move |origin: &HeaderValue, _: &Parts| origin.to_str().is_ok_and(|o| guard.origin_is_listed(o));
         CorsLayer::new()
-            .allow_origin(AllowOrigin::predicate(listed))
+            .allow_origin(AllowOrigin::predicate(allowed))
             .allow_methods([Method::GET, Method::HEAD, Method::POST, Method::PUT, Method::DELETE])
             .allow_headers([
                 header::CONTENT_TYPE,
@@ -77,6 +77,11 @@ impl Guard {
             ])
             .max_age(PREFLIGHT_AGE)
     }
+}
+
+/// Entries of a list; an empty setting is an empty list, not one empty name.
+fn listed(entries: &[String]) -> impl Iterator<Item = String> {
+    entries.iter().map(|e| e.trim().to_owned()).filter(|e| !e.is_empty())
 }
 
 /// Refuses foreign hosts and unlisted origins before anything is read.

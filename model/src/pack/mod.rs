@@ -236,6 +236,11 @@ impl Pack {
         &self.signs
     }
 
+    /// The numbers of a sign, for drawing others in their place.
+    pub(crate) fn present_mut(&mut self, sign: Index) -> &mut [f64] {
+        &mut self.signs[sign].present
+    }
+
     /// What every component's states are worth, in the order of the components.
     #[must_use]
     pub fn worth(&self) -> &[Worth] {

@@ -2,6 +2,7 @@
 
 mod ask;
 mod common;
+mod interval;
 mod laws;
 mod money;
 mod observations;
