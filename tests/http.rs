@@ -149,7 +149,13 @@ async fn every_subset_of_include_gives_its_parts_and_leaves_the_others_out() {
             assert_eq!(weighed.get("share_db"), in_full.get("share_db").filter(|_| has("shares")), "{wanted:?}");
             assert_eq!(weighed["alone_db"], in_full["alone_db"], "{wanted:?}");
         }
-        for always in ["listing", "model", "probability", "stories", "seller", "cautions"] {
+        let without_interval = |of: &Value| {
+            let mut probability = of["probability"].as_object().unwrap().clone();
+            (probability.remove("interval_90"), probability)
+        };
+        let (interval, probability) = without_interval(&full);
+        assert_eq!(without_interval(&answer), (interval.filter(|_| has("interval")), probability), "{wanted:?}");
+        for always in ["listing", "model", "stories", "seller", "cautions"] {
             assert_eq!(answer[always], full[always], "{always} of {wanted:?}");
         }
     }

@@ -511,7 +511,9 @@ impl Prospects {
                 let returned = if r > 0.0 { kept } else { 0.0 };
                 self.stories[h] * (option * returned + (1.0 - option) * kept)
             })
-            .sum()
+            .sum::<f64>()
+            // Rounding must not leave a probability above one.
+            .min(1.0)
     }
 
     /// The smallest x with P(net ≤ x) ≥ q, to a fraction of the minor unit.

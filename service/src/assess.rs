@@ -242,7 +242,7 @@ impl Assessor {
 
     fn not_original(&self, stories: &[f64]) -> f64 {
         let others = self.pack.data().stories.iter().zip(stories).filter(|(s, _)| s.id != ORIGINAL);
-        others.map(|(_, p)| p).sum()
+        others.map(|(_, p)| p).sum::<f64>().min(1.0)
     }
 
     /// P(C_k | e) over the states people see; a component with states of its own shows those.
@@ -259,7 +259,8 @@ impl Assessor {
             let name = if Some(k) == self.pack.metal() { &state.id } else { &state.seen_as };
             let p: f64 = posterior.stories.iter().zip(by_story).map(|(p, g)| p * g).sum();
             if let Some(sum) = shown.get_mut(name) {
-                *sum += p;
+                // Rounding must not leave a probability above one.
+                *sum = (*sum + p).min(1.0);
             }
         }
         (component.id.clone(), shown)

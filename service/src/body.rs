@@ -1,12 +1,19 @@
 //! Reading a JSON body within its limits.
 
 use crate::problem::{Problem, TOO_LARGE, UNSUPPORTED_MEDIA_TYPE};
-use axum::body::{Bytes, to_bytes};
+use axum::body::{Body, Bytes};
 use axum::extract::Request;
 use axum::http::{HeaderMap, header};
+use http_body_util::BodyExt as _;
+use std::time::Duration;
 
 /// The most a body may hold.
 pub const MOST_BYTES: usize = 256 * 1024;
+
+/// A body that is too large is still read to this many bytes, and for this long, and thrown
+/// away: a client that is cut off while it sends may never see the answer.
+const MOST_DISCARDED: usize = 8 * 1024 * 1024;
+const LONGEST_DISCARD: Duration = Duration::from_secs(2);
 
 /// The bytes of a body sent as JSON.
 ///
@@ -17,12 +24,41 @@ pub async fn json_bytes(request: Request) -> Result<Bytes, Problem> {
         return Err(Problem::new(UNSUPPORTED_MEDIA_TYPE, "send the body as `Content-Type: application/json`"));
     }
     let too_large = || Problem::new(TOO_LARGE, format!("a body may hold {MOST_BYTES} bytes"));
-    let announced =
-        request.headers().get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()).and_then(|v| v.parse::<u64>().ok());
-    if announced.is_some_and(|n| n > MOST_BYTES as u64) {
+    let announced = request.headers().get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()?.parse::<u64>().ok());
+    if announced.is_some_and(|n| n > MOST_DISCARDED as u64) {
         return Err(too_large());
     }
-    to_bytes(request.into_body(), MOST_BYTES).await.map_err(|_| too_large())
+    let mut body = request.into_body();
+    if let Some(bytes) = read(&mut body).await {
+        return Ok(bytes);
+    }
+    // However far it came: the answer is the same.
+    let _ = tokio::time::timeout(LONGEST_DISCARD, discard(&mut body)).await;
+    Err(too_large())
+}
+
+/// The body, unless it is larger than it may be or breaks off.
+async fn read(body: &mut Body) -> Option<Bytes> {
+    let mut bytes = Vec::new();
+    while let Some(frame) = body.frame().await {
+        let data = frame.ok()?.into_data().unwrap_or_default();
+        if bytes.len() + data.len() > MOST_BYTES {
+            return None;
+        }
+        bytes.extend_from_slice(&data);
+    }
+    Some(bytes.into())
+}
+
+async fn discard(body: &mut Body) {
+    let mut left = MOST_DISCARDED;
+    while let Some(Ok(frame)) = body.frame().await {
+        let size = frame.data_ref().map_or(0, Bytes::len);
+        if size > left {
+            return;
+        }
+        left -= size;
+    }
 }
 
 fn is_json(headers: &HeaderMap) -> bool {

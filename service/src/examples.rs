@@ -4,7 +4,9 @@ use crate::assess::Assessor;
 use crate::listing::Listing;
 use crate::problem::{FaultAt, Problem};
 use crate::wire::NonNegativeMoney;
-use crate::wire::request::{AssessRequest, CallKind, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth};
+use crate::wire::request::{
+    AssessRequest, CallKind, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth, Year,
+};
 use serde_json::Value;
 use steelyard_model::pack::Pack;
 
@@ -64,7 +66,7 @@ pub fn fresh_dial() -> AssessRequest {
         }),
         watch: Some(Watch {
             dial_diameter_mm: Some(31.0),
-            years: Some(vec![Some(1957), Some(1961)]),
+            years: Some(vec![Some(Year(1957)), Some(Year(1961))]),
             traits: [("luminous".to_owned(), false)].into_iter().collect(),
             ..Watch::default()
         }),

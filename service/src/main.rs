@@ -9,6 +9,7 @@ use steelyard::app::App;
 use steelyard::config::Config;
 use steelyard::packs;
 use steelyard::serve::Service;
+use tokio::signal::unix::{SignalKind, signal};
 
 #[derive(Parser)]
 #[command(
@@ -104,19 +105,15 @@ fn print(text: &str) -> anyhow::Result<()> {
 fn serve(config: &Config) -> anyhow::Result<()> {
     tokio::runtime::Builder::new_multi_thread().enable_all().build()?.block_on(async {
         let service = Service::bind(config).await?;
+        // Listen for signals before saying that it is ready: whoever reads the line may send one.
+        let (mut terminate, mut interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
+        let stop = async move {
+            tokio::select! {
+                _ = terminate.recv() => {}
+                _ = interrupt.recv() => {}
+            }
+        };
         eprintln!("steelyard listens on http://{}", service.address()?);
-        service.run(stop_signal()).await
+        service.run(stop).await
     })
-}
-
-async fn stop_signal() {
-    use tokio::signal::unix::{SignalKind, signal};
-    let (Ok(mut terminate), Ok(mut interrupt)) = (signal(SignalKind::terminate()), signal(SignalKind::interrupt()))
-    else {
-        return std::future::pending().await;
-    };
-    tokio::select! {
-        _ = terminate.recv() => {}
-        _ = interrupt.recv() => {}
-    }
 }

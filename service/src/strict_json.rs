@@ -40,6 +40,9 @@ fn describe(e: &serde_json::Error) -> &'static str {
     }
 }
 
+/// Up to here every whole number is a double of its own (RFC 8259 section 6: 2^53).
+const WHOLE: f64 = 9_007_199_254_740_992.0;
+
 struct Strict<'a> {
     pointer: String,
     repeated: &'a RefCell<Option<String>>,
@@ -73,6 +76,10 @@ impl<'de> Visitor<'de> for Strict<'_> {
     }
 
     fn visit_f64<E: serde::de::Error>(self, v: f64) -> Result<Value, E> {
+        // JSON knows one kind of number: 5.0 is the whole number 5.
+        if v.fract() == 0.0 && v.abs() <= WHOLE {
+            return Ok(Value::Number((v as i64).into()));
+        }
         Number::from_f64(v).map(Value::Number).ok_or_else(|| E::custom("number out of range"))
     }
 

@@ -4,8 +4,9 @@ use super::model::with_etag;
 use crate::app::App;
 use crate::problem::{KINDS, NOT_FOUND, Problem};
 use axum::Router;
+use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
-use axum::http::{HeaderMap, HeaderValue, header};
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::middleware::{self, Next};
 use axum::response::{Html, IntoResponse, Response};
 use std::sync::Arc;
@@ -26,6 +27,9 @@ pub(super) fn docs() -> Router<Arc<App>> {
     Router::from(SwaggerUi::new("/docs").config(config)).layer(middleware::from_fn(
         async |request: axum::extract::Request, next: Next| {
             let mut response = next.run(request).await;
+            if response.status() == StatusCode::NOT_FOUND {
+                return Problem::new(NOT_FOUND, "the documentation has no such file").into_response();
+            }
             response.headers_mut().insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(PAGE_POLICY));
             response
         },
@@ -33,8 +37,9 @@ pub(super) fn docs() -> Router<Arc<App>> {
 }
 
 /// What a kind of problem means.
-pub(super) async fn problem(Path(name): Path<String>) -> Response {
-    let Some(kind) = KINDS.iter().find(|k| k.name == name) else {
+pub(super) async fn problem(name: Result<Path<String>, PathRejection>) -> Response {
+    let kind = name.ok().and_then(|Path(name)| KINDS.iter().find(|k| k.name == name));
+    let Some(kind) = kind else {
         return Problem::new(NOT_FOUND, "there is no problem of this name").into_response();
     };
     let page = format!(
@@ -43,6 +48,7 @@ pub(super) async fn problem(Path(name): Path<String>) -> Response {
          <h1>{title}</h1><p>HTTP status {status}, type <code>/problems/{name}</code>.</p><p>{meaning}</p>\
          <p><a href=\"/docs/\">All calls</a></p></html>",
         title = kind.title,
+        name = kind.name,
         status = kind.status.as_u16(),
         meaning = with_code(kind.meaning),
     );

@@ -347,8 +347,8 @@ pub struct Watch {
     pub case_diameter_mm: Option<f64>,
     /// First and last year it is said to be from.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(value_type = Option<Vec<i32>>, min_items = 2, max_items = 2)]
-    pub years: Option<Vec<Option<i64>>>,
+    #[schema(value_type = Option<Vec<Year>>, min_items = 2, max_items = 2)]
+    pub years: Option<Vec<Option<Year>>>,
     /// Traits stated true or false, names as in `traits` of `GET /v1/model`; a trait not stated
     /// leaves its signs usable.
     #[serde(default, skip_serializing_if = "IndexMap::is_empty")]
@@ -358,6 +358,11 @@ pub struct Watch {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub facts: Option<Facts>,
 }
+
+/// A year of our era.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
+#[schema(minimum = 1700, maximum = 2100)]
+pub struct Year(pub i32);
 
 /// Facts read off the listing.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
