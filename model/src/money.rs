@@ -476,11 +476,11 @@ impl Prospects {
             high *= 2.0;
         }
         let root = first_reached(0.0, high, FRACTION_OF_UNIT, |minor| -at(minor));
+        // The root is known to a fraction of a unit: the answer is at most one off its floor.
         let mut minor = root.floor();
-        while minor > 0.0 && at(minor) < 0.0 {
+        if minor > 0.0 && at(minor) < 0.0 {
             minor -= 1.0;
-        }
-        while at(minor + 1.0) >= 0.0 && minor < high {
+        } else if at(minor + 1.0) >= 0.0 {
             minor += 1.0;
         }
         minor as i64

@@ -16,6 +16,9 @@ use steelyard_priors::seller::{Feedback, Outcomes};
 /// The widest value range believed: more would say nothing and lose the digits of money.
 const WIDEST_RANGE: f64 = 1000.0;
 
+/// Amounts are decimal, their doubles are not: a product of them may be off by this factor.
+const ROUNDING: f64 = 1.0 + 4.0 * f64::EPSILON;
+
 /// A listing in the terms of the model.
 #[derive(Debug, Clone)]
 pub struct Listing {
@@ -401,7 +404,7 @@ impl Reader<'_> {
         let (low, high) = (low.filter(|l| *l > 0.0)?, high?);
         if low > high {
             self.fault("/value/all_original/high", "`low` is above `high`");
-        } else if high > WIDEST_RANGE * low {
+        } else if high > WIDEST_RANGE * low * ROUNDING {
             self.fault(
                 "/value/all_original/high",
                 format!("`high` is more than {WIDEST_RANGE} times `low`: that says nothing"),

@@ -4,7 +4,7 @@ use crate::problem::{FaultAt, pointer_to};
 use jsonschema::Validator;
 use jsonschema::error::ValidationErrorKind as Kind;
 use serde_json::{Map, Value, json};
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 /// A compiled schema of the document.
 #[derive(Debug)]
@@ -42,8 +42,9 @@ impl Shape {
             }
             if mended.is_empty() {
                 // A word of the wrong type is also none of the options: the latter says more.
-                let said_later = |i: usize, m: &Mend| mends[i + 1..].iter().any(|o| o.fault.pointer == m.fault.pointer);
-                let said = mends.iter().enumerate().filter(|(i, m)| !said_later(*i, m));
+                let last: HashMap<&str, usize> =
+                    mends.iter().enumerate().map(|(i, m)| (m.fault.pointer.as_str(), i)).collect();
+                let said = mends.iter().enumerate().filter(|(i, m)| last[m.fault.pointer.as_str()] == *i);
                 reported.extend(said.map(|(_, m)| m.fault.clone()));
             }
             for mend in mends {
