@@ -47,7 +47,7 @@ const PATIENCE: Duration = Duration::from_secs(30);
 fn assess(sent: &[u8]) -> Result<Assessment, Problem> {
     let (answered, answer) = mpsc::channel();
     let body = sent.to_vec();
-    std::thread::spawn(move || answered.send(APP.assess(&body)));
+    std::thread::spawn(move || drop(answered.send(APP.assess(&body))));
     match answer.recv_timeout(PATIENCE) {
         Ok(answer) => answer,
         Err(RecvTimeoutError::Disconnected) => panic!("a panic on {}", String::from_utf8_lossy(sent)),
@@ -85,6 +85,9 @@ fn is_sound(a: &Assessment) -> Result<(), TestCaseError> {
     hold!(adds_up(a.stories.values().sum()), "{:?}", a.stories);
     let p = &a.probability;
     hold!([p.bad, p.not_original, p.prior_bad].into_iter().all(chance), "{p:?}");
+    if let Some([low, high]) = p.interval_90 {
+        hold!(chance(low) && chance(high) && low <= high, "{p:?}");
+    }
     for (component, states) in a.components.iter().flatten() {
         hold!(states.values().copied().all(chance), "{component}: {states:?}");
         hold!(adds_up(states.values().sum()), "{component}: {states:?}");
@@ -622,6 +625,16 @@ fn whole_numbers_written_as_decimals_or_too_large_are_no_fault_of_ours() {
         r#"{"observations": [], "watch": {"facts": {"jewels": 21.0}}}"#,
     ] {
         judge(body.as_bytes()).unwrap_or_else(|e| panic!("{body}: {e}"));
+    }
+}
+
+#[test]
+fn a_trait_named_like_a_member_of_the_request_is_a_fault_of_the_caller() {
+    for name in ["answer", "call", "observations", "sign", "photo"] {
+        for stated in [json!("given"), json!([]), json!(1)] {
+            let body = json!({ "observations": [], "watch": { "traits": { name: stated } } });
+            judge(&serde_json::to_vec(&body).unwrap()).unwrap();
+        }
     }
 }
 

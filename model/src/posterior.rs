@@ -385,18 +385,21 @@ impl Beliefs<'_> {
         out
     }
 
-    /// Σ_h within_h · P(states | h, e) for every state of what a sign on components is on.
-    pub(crate) fn contrast_of_states(&self, sign: Index, within: &PerStory) -> Vec<f64> {
+    /// Σ_h weight_h · P(states | h, e) for every state of what a sign is on.
+    pub(crate) fn states_of(&self, sign: Index, weight: &PerStory) -> Vec<f64> {
         let sign_ = &self.plan.pack.signs()[sign];
         let mut out = vec![0.0; sign_.present.len()];
         let slot = match sign_.on {
-            On::Story => None,
+            On::Story => {
+                out.copy_from_slice(&weight[..sign_.present.len()]);
+                None
+            }
             On::One(k) => Some(k),
             On::Two(..) => self.plan.link_slot(sign),
         };
         if let Some(slot) = slot {
             let states = out.len();
-            self.entries(slot, |entry, h, p| out[entry % states] += within[h] * p);
+            self.entries(slot, |entry, h, p| out[entry % states] += weight[h] * p);
         }
         out
     }

@@ -3,7 +3,7 @@
 use crate::cautions::cautions;
 use crate::listing::{Listing, MoneyTerms, Seller, digits};
 use crate::wire::Money;
-use crate::wire::request::CallKind;
+use crate::wire::request::{CallKind, Interval};
 use crate::wire::response as wire;
 use indexmap::IndexMap;
 use iso_currency::Currency;
@@ -14,6 +14,7 @@ use std::hash::Hash;
 use std::sync::{Arc, Mutex, PoisonError};
 use steelyard_model::advice::{Advice, Grounds, advise};
 use steelyard_model::ask::{self, Asking};
+use steelyard_model::interval;
 use steelyard_model::money::{self, Prospects, Use};
 use steelyard_model::observe::{Call, Evidence};
 use steelyard_model::pack::{Index, ORIGINAL, On, Pack};
@@ -24,6 +25,9 @@ use steelyard_priors::{self as priors, seller};
 
 /// Seed of every sample drawn for an answer: the same listing gets the same answer.
 const SEED: u64 = 20_261_124;
+
+/// Draws of the model's numbers for a sampled interval.
+const INTERVAL_DRAWS: usize = 2000;
 
 /// Compiled plans, and sellers, kept; beyond this all are dropped, which costs only computing again.
 const MOST_KEPT: usize = 512;
@@ -139,6 +143,10 @@ impl Assessor {
         let components = listing.include.components.then(|| {
             (0..self.pack.components().len()).map(|k| self.component(k, &beliefs.component(k), &posterior)).collect()
         });
+        let interval_90 = listing.include.interval.map(|how| match how {
+            Interval::Delta => interval::delta(&plan, &mut scratch, &listing.evidence, &posterior),
+            Interval::Sampled => interval::sampled(&plan, &stories, &listing.evidence, INTERVAL_DRAWS, SEED),
+        });
         let money = listing.money.as_ref().filter(|_| listing.include.decision || listing.include.ask_next);
         let prospects = money.map(|m| money::prospects(&plan, &mut scratch, &posterior, &m.resale));
         let requests = listing
@@ -159,6 +167,7 @@ impl Assessor {
                 bad: posterior.bad(),
                 not_original: self.not_original(&posterior.stories),
                 prior_bad: posterior.prior_bad(),
+                interval_90,
             },
             log_odds_db: wire::LogOdds {
                 prior: DECIBANS * posterior.prior_log_odds,

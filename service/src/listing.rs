@@ -85,6 +85,8 @@ pub struct Include {
     pub components: bool,
     /// Additive shares.
     pub shares: bool,
+    /// The interval of P(bad), and how it is computed.
+    pub interval: Option<wire::Interval>,
     /// What to ask for.
     pub ask_next: bool,
     /// Money.
@@ -451,6 +453,7 @@ fn include(r: &wire::AssessRequest, received: bool) -> Include {
     Include {
         components: wants(wire::Part::Components),
         shares: wants(wire::Part::Shares),
+        interval: wants(wire::Part::Interval).then(|| r.interval.unwrap_or_default()),
         // A watch on the bench: there is nobody left to ask for a photo.
         ask_next: wants(wire::Part::AskNext) && !received,
         decision: wants(wire::Part::Decision),

@@ -57,6 +57,11 @@ pub struct Probability {
     pub not_original: f64,
     /// P(bad) before the watch was looked at: segment and seller.
     pub prior_bad: f64,
+    /// 5 % and 95 % quantile of P(bad) from not knowing the model's numbers exactly. The
+    /// seller's rate is not part of it: that has an interval of its own.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(min_items = 2, max_items = 2)]
+    pub interval_90: Option<[f64; 2]>,
 }
 
 /// prior + price + recalibration + Σ `share_db` = posterior, all in decibans.
