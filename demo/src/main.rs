@@ -223,6 +223,12 @@ fn explain(a: &Assessed) {
     say(&trimmed(&t));
 
     let stories: Vec<String> = answer.stories.iter().map(|(s, p)| format!("{s} {p:.3}")).collect();
+    if let Some([low, high]) = answer.probability.interval_90 {
+        say(&format!(
+            "P(bad) {:.2}, 90 % between {low:.2} and {high:.2} for what the model's own numbers may be off",
+            answer.probability.bad
+        ));
+    }
     say(&format!("Stories: {}", stories.join(", ")));
     for part in ["dial", "case", "case_back", "movement"] {
         if let Some(states) = answer.components.as_ref().and_then(|c| c.get(part)) {

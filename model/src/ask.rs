@@ -11,7 +11,7 @@
 
 use crate::contraction::{Contraction, Input, MAX_LANES};
 use crate::decision::Problem;
-use crate::observe::{Call, Evidence, Likelihood, Photo, Watch};
+use crate::observe::{Call, Evidence, Likelihood, PIXELS_PER_CYCLE, Photo, Watch, cycles_for};
 use crate::pack::{Index, LISTING_VIEW, On, Pack};
 use crate::posterior::{PerStory, Plan, Posterior, Scratch, Stories};
 use ndarray::ArrayView2;
@@ -35,6 +35,8 @@ pub struct Request {
     pub worth: Option<f64>,
     /// Expected fall in the entropy of the stories, bits.
     pub bits: f64,
+    /// Pixels per millimetre at which a photo would settle all these signs; 0 where size does not matter.
+    pub px_per_mm: f64,
     /// Standard error of `worth` (of `bits` where there is no worth), where it was sampled.
     pub standard_error: Option<f64>,
 }
@@ -72,16 +74,25 @@ pub fn requests(plan: &Plan, scratch: &mut Scratch, asking: &Asking<'_>) -> Vec<
             if signs.is_empty() {
                 return None;
             }
-            Some(if signs.len() <= EXACT_SIGNS {
+            let px_per_mm = signs.iter().map(|j| scale(&pack, *j)).fold(0.0, f64::max);
+            let found = if signs.len() <= EXACT_SIGNS {
                 exact(plan, scratch, asking, views, signs)
             } else {
                 sampled(plan, asking, views, signs)
-            })
+            };
+            Some(Request { px_per_mm, ..found })
         })
         .collect();
     let key = |r: &Request| (r.worth.unwrap_or(0.0), r.bits);
     found.sort_by(|a, b| key(b).partial_cmp(&key(a)).unwrap_or(std::cmp::Ordering::Equal));
     found
+}
+
+/// Pixels per millimetre at which a photo resolves a sign well enough to settle it.
+fn scale(pack: &Pack, sign: Index) -> f64 {
+    let sign = &pack.signs()[sign];
+    let cycles = cycles_for(pack.data().defaults.resolves_at, sign.reading.n50_cycles);
+    sign.feature_mm.map_or(0.0, |mm| PIXELS_PER_CYCLE * cycles / mm)
 }
 
 fn candidates(pack: &Pack, asking: &Asking<'_>) -> Vec<Vec<Index>> {
@@ -195,7 +206,7 @@ fn exact(plan: &Plan, scratch: &mut Scratch, asking: &Asking<'_>, views: Vec<Ind
             .and_then(|table| to_buy(prior, net).value_of_sample_information(table).map_err(|e| e.to_string()))
             .unwrap_or_else(|e| unreachable!("the columns were made distributions: {e}"))
     });
-    Request { views, signs, worth, bits, standard_error: None }
+    Request { views, signs, worth, bits, px_per_mm: 0.0, standard_error: None }
 }
 
 /// Σ q·log2(q/p): how far an answer moves the stories.
@@ -251,7 +262,14 @@ fn sampled(plan: &Plan, asking: &Asking<'_>, views: Vec<Index>, signs: Vec<Index
         let (mean, error) = mean_and_error(&worths);
         (mean.min(worth_of_knowing(asking.posterior, net)), error)
     });
-    Request { views, signs, worth: worth.map(|w| w.0), bits, standard_error: Some(worth.map_or(bits_error, |w| w.1)) }
+    Request {
+        views,
+        signs,
+        worth: worth.map(|w| w.0),
+        bits,
+        px_per_mm: 0.0,
+        standard_error: Some(worth.map_or(bits_error, |w| w.1)),
+    }
 }
 
 fn pick(weights: &[f64], uniform: f64) -> Index {

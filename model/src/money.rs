@@ -456,6 +456,24 @@ impl Prospects {
         (0..self.stories.len()).map(|h| self.stories[h] * self.net_in(terms, h, price)).sum()
     }
 
+    /// Expected value of the watch, each story put to its best use.
+    #[must_use]
+    pub fn expected_value(&self) -> f64 {
+        self.stories.iter().zip(&self.uses).map(|(p, u)| p * u.value.mean()).sum()
+    }
+
+    /// Chance that a return is honoured, and the expected net of sending the watch back: what a
+    /// return costs where it is honoured, else the net of keeping it after all.
+    #[must_use]
+    pub fn sending_back(&self, terms: &Terms, price: f64) -> (f64, f64) {
+        let (k, r) = (terms.landed_cost(price), terms.return_loss(price));
+        let each = self.stories.iter().zip(&self.uses).zip(terms.honoured);
+        each.fold((0.0, 0.0), |(chance, net), ((p, u), honoured)| {
+            let kept = u.value.mean() - k;
+            (chance + p * honoured, net + p * (kept + honoured * (-r - kept)))
+        })
+    }
+
     /// Expected net above the margin wanted.
     fn surplus(&self, terms: &Terms, price: f64) -> f64 {
         self.expected_net(terms, price) - terms.required_margin * terms.landed_cost(price)

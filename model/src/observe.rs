@@ -36,6 +36,25 @@ pub fn resolvability(cycles: f64, n50: f64) -> f64 {
     1.0 / (1.0 + (-log_odds_resolved(cycles, n50)).exp())
 }
 
+/// The cycles at which a detail is resolved with this probability: the inverse of
+/// [`resolvability`], to the last digit by halving.
+///
+/// ```
+/// use steelyard_model::observe::{cycles_for, resolvability};
+/// assert!((resolvability(cycles_for(0.9, 1.4), 1.4) - 0.9).abs() < 1e-12);
+/// ```
+#[must_use]
+pub fn cycles_for(probability: f64, n50: f64) -> f64 {
+    let wanted = (probability / (1.0 - probability)).ln();
+    // x = N/N50 as a logarithm: beyond e^±10 every probability is 0 or 1.
+    let (mut low, mut high) = (-10.0_f64, 10.0_f64);
+    for _ in 0..64 {
+        let half = f64::midpoint(low, high);
+        if log_odds_resolved(half.exp(), 1.0) < wanted { low = half } else { high = half }
+    }
+    n50 * high.exp()
+}
+
 /// One less [`resolvability`], without cancellation.
 #[must_use]
 pub fn unresolvability(cycles: f64, n50: f64) -> f64 {

@@ -1,7 +1,8 @@
 //! The calculation: listing → prior → posterior → money → what to ask → answer.
 
 use crate::cautions::cautions;
-use crate::listing::{Listing, MoneyTerms, Seller, digits};
+use crate::listing::{Arrival, Listing, MoneyTerms, Seller, digits};
+use crate::messages::message;
 use crate::wire::Money;
 use crate::wire::request::{CallKind, Interval};
 use crate::wire::response as wire;
@@ -158,6 +159,10 @@ impl Assessor {
             .zip(prospects.as_ref())
             .filter(|_| listing.include.decision)
             .map(|(m, p)| self.decision(m, p, best_worth));
+        let arrival = match (&listing.arrival, money, &prospects) {
+            (Some(a), Some(m), Some(p)) if listing.include.decision => self.arrival(a, &stories, m, p)?,
+            _ => None,
+        };
         let shares =
             listing.include.shares.then(|| shares(&plan, &mut scratch, &stories, &listing.evidence, &posterior));
         Ok(wire::Assessment {
@@ -180,7 +185,8 @@ impl Assessor {
             seller: seller_belief(&seller, &listing.seller),
             evidence: self.evidence(listing, &alone, shares.as_ref().map(|s| s.calls.as_slice())),
             decision,
-            ask_next: requests.map(|r| self.ask_next(r, listing.money.as_ref())),
+            ask_next: requests.map(|r| self.ask_next(r, listing)),
+            arrival,
             cautions: cautions(&self.pack, listing),
         })
     }
@@ -343,16 +349,61 @@ impl Assessor {
         }
     }
 
-    fn ask_next(&self, requests: Vec<ask::Request>, m: Option<&MoneyTerms>) -> Vec<wire::AskNext> {
-        let view = |v: Index| self.pack.data().views[v].id.clone();
+    /// Keep, send back, or settle; nothing without a price paid.
+    fn arrival(
+        &self,
+        a: &Arrival,
+        stories: &Stories,
+        m: &MoneyTerms,
+        now: &Prospects,
+    ) -> Result<Option<wire::WaysOut>, AssessError> {
+        let Some(paid) = m.paid.or(m.price) else { return Ok(None) };
+        let plan = self.plan(&a.before);
+        let mut scratch = plan.scratch();
+        let ln_likelihood = plan.evaluate(&mut scratch, &a.before);
+        let posterior = Posterior::new(&self.pack, stories, &ln_likelihood)?;
+        let before = money::prospects(&plan, &mut scratch, &posterior, &m.resale).expected_value();
+        let (chance, net) = now.sending_back(&m.terms, paid);
+        let money = |x: f64| amount(x, m.currency);
+        Ok(Some(wire::WaysOut {
+            keep: money(now.expected_value() - m.terms.landed_cost(paid)),
+            send_back: wire::SendBack {
+                cost: money(m.terms.return_loss(paid)),
+                chance: chance.min(1.0),
+                net: money(net),
+            },
+            fair_refund: money((before - now.expected_value()).max(0.0)),
+            days_left: a.days_left,
+            show: a.found.iter().map(|(sign, call)| self.finding(*sign, *call)).collect(),
+        }))
+    }
+
+    /// A finding in neutral words: what was looked at and what was seen, no conclusion.
+    fn finding(&self, sign: Index, call: Call) -> String {
+        let answer = match call {
+            Call::Present => "yes",
+            Call::Absent => "no",
+        };
+        format!("With the watch in hand. {} On inspection: {answer}.", self.pack.data().signs[sign].question)
+    }
+
+    fn ask_next(&self, requests: Vec<ask::Request>, listing: &Listing) -> Vec<wire::AskNext> {
+        let views = &self.pack.data().views;
         requests
             .into_iter()
-            .map(|r| wire::AskNext {
-                views: r.views.into_iter().map(view).collect(),
-                worth: r.worth.zip(m).map(|(w, m)| amount(w, m.currency)),
-                bits: r.bits,
-                standard_error: r.standard_error,
-                signs: r.signs.iter().map(|&s| self.pack.signs()[s].id.clone()).collect(),
+            .map(|r| {
+                let min_px = (r.px_per_mm > 0.0).then(|| (r.px_per_mm * listing.case_diameter_mm).ceil() as u32);
+                let opens = r.views.iter().any(|&v| views[v].opens);
+                let named: Vec<String> = r.views.iter().map(|&v| views[v].id.clone()).collect();
+                wire::AskNext {
+                    worth: r.worth.zip(listing.money.as_ref()).map(|(w, m)| amount(w, m.currency)),
+                    bits: r.bits,
+                    standard_error: r.standard_error,
+                    signs: r.signs.iter().map(|&s| self.pack.signs()[s].id.clone()).collect(),
+                    min_px,
+                    message: message(listing.language.as_deref(), &named, opens, min_px),
+                    views: named,
+                }
             })
             .collect()
     }

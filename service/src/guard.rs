@@ -3,7 +3,7 @@
 use crate::config::Config;
 use crate::problem::{FORBIDDEN, Problem};
 use axum::extract::{Request, State};
-use axum::http::{HeaderMap, HeaderValue, Method, header, request::Parts};
+use axum::http::{HeaderValue, Method, header, request::Parts};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use std::sync::Arc;
@@ -47,9 +47,9 @@ impl Guard {
         })
     }
 
-    fn origin_is_ours(origin: &str, headers: &HeaderMap) -> bool {
-        let host = headers.get(header::HOST).and_then(|h| h.to_str().ok());
-        host.is_some_and(|host| origin.strip_prefix("http://") == Some(host))
+    /// A page of this service: its origin is the host it was asked for under.
+    fn origin_is_ours(origin: &str, host: &str) -> bool {
+        origin.strip_prefix("http://") == Some(host)
     }
 
     /// Answers preflights and marks answers for the origins that are listed.
@@ -91,11 +91,11 @@ pub async fn check(State(guard): State<Arc<Guard>>, request: Request, next: Next
         .get(header::HOST)
         .and_then(|h| h.to_str().ok())
         .or_else(|| request.uri().authority().map(|a| a.as_str()));
-    if !host.is_some_and(|h| guard.host_is_ours(h)) {
+    let Some(host) = host.filter(|h| guard.host_is_ours(h)) else {
         return Problem::new(FORBIDDEN, "the `Host` header names another host").into_response();
-    }
+    };
     if let Some(origin) = headers.get(header::ORIGIN) {
-        let allowed = origin.to_str().is_ok_and(|o| guard.origin_is_listed(o) || Guard::origin_is_ours(o, headers));
+        let allowed = origin.to_str().is_ok_and(|o| guard.origin_is_listed(o) || Guard::origin_is_ours(o, host));
         if !allowed {
             return Problem::new(FORBIDDEN, "this `Origin` is not among the allowed ones").into_response();
         }

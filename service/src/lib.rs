@@ -12,6 +12,7 @@ pub mod config;
 pub mod examples;
 pub mod guard;
 pub mod listing;
+pub mod messages;
 pub mod openapi;
 pub mod packs;
 pub mod problem;

@@ -16,6 +16,8 @@ use steelyard_priors::seller::{Feedback, Outcomes};
 /// The widest value range believed: more would say nothing and lose the digits of money.
 const WIDEST_RANGE: f64 = 1000.0;
 
+const SECONDS_A_DAY: i64 = 24 * 60 * 60;
+
 /// Amounts are decimal, their doubles are not: a product of them may be off by this factor.
 const ROUNDING: f64 = 1.0 + 4.0 * f64::EPSILON;
 
@@ -40,6 +42,12 @@ pub struct Listing {
     pub because: Vec<Option<String>>,
     /// Whether the watch has arrived.
     pub received: bool,
+    /// What the arrival adds, where the watch has arrived.
+    pub arrival: Option<Arrival>,
+    /// Diameter of the case, mm: as stated, else the model's default.
+    pub case_diameter_mm: f64,
+    /// Language of the listing.
+    pub language: Option<String>,
     /// The parts of the answer wanted.
     pub include: Include,
     /// What the cautions turn on.
@@ -61,6 +69,17 @@ pub struct Seller {
     pub feedback_count: u64,
 }
 
+/// An arrived watch.
+#[derive(Debug, Clone)]
+pub struct Arrival {
+    /// The evidence without the calls made in hand.
+    pub before: Evidence,
+    /// What was found in hand.
+    pub found: Vec<(Index, Call)>,
+    /// Whole days until the right of return ends.
+    pub days_left: Option<u32>,
+}
+
 /// What the money turns on.
 #[derive(Debug, Clone)]
 pub struct MoneyTerms {
@@ -72,6 +91,8 @@ pub struct MoneyTerms {
     pub terms: Terms,
     /// The asking price or current bid.
     pub price: Option<f64>,
+    /// The price paid, where the watch has arrived.
+    pub paid: Option<f64>,
     /// Whether it is an auction.
     pub auction: bool,
     /// What asking costs.
@@ -173,9 +194,10 @@ impl Reader<'_> {
                 }
                 return None;
             }
-            Ok(evidence) => self.with_asked(&watch, all, evidence, asked),
+            Ok(evidence) => self.with_asked(&watch, all.clone(), evidence, asked),
         };
         let received = r.stage == Some(wire::Stage::Received);
+        let arrival = received.then(|| arrival(self.pack, r, &watch, &all));
         let include = include(r, received);
         let circumstances = Circumstances {
             gold_claimed: watch.gold_claimed(self.pack),
@@ -200,6 +222,13 @@ impl Reader<'_> {
             evidence,
             because,
             received,
+            arrival,
+            case_diameter_mm: r
+                .watch
+                .as_ref()
+                .and_then(|w| w.case_diameter_mm)
+                .unwrap_or(self.pack.data().defaults.case_diameter_mm),
+            language: r.language.clone(),
             include,
             circumstances,
         })
@@ -397,7 +426,7 @@ impl Reader<'_> {
         let high = self.amount("/value/all_original/high", original.map(|o| &o.high));
         let metal = r.value.as_ref().and_then(|v| v.metal.as_ref());
         let price_per_g = self.amount("/value/metal/price_per_g", metal.map(|m| &m.price_per_g));
-        self.amount("/arrival/paid", r.arrival.as_ref().and_then(|a| a.paid.as_ref()));
+        let paid = self.amount("/arrival/paid", r.arrival.as_ref().and_then(|a| a.paid.as_ref()));
         let aim = r.aim.clone().unwrap_or_default();
         let asking_cost = self.amount("/aim/asking_cost", aim.asking_cost.as_ref());
         if low == Some(0.0) {
@@ -442,9 +471,26 @@ impl Reader<'_> {
                 required_margin: aim.required_margin.unwrap_or(0.0),
             },
             price,
+            paid,
             auction: offer.kind == Some(wire::OfferKind::Auction),
             asking_cost: asking_cost.unwrap_or(self.pack.data().defaults.asking_cost_share * value.median),
         })
+    }
+}
+
+fn arrival(pack: &Pack, r: &wire::AssessRequest, watch: &Watch, all: &[Observation]) -> Arrival {
+    let (in_hand, before): (Vec<Observation>, Vec<Observation>) = all.iter().partition(|o| o.basis == Basis::InHand);
+    let time = |t: Option<&String>| t.and_then(|t| t.parse::<Timestamp>().ok());
+    let until = time(r.arrival.as_ref().and_then(|a| a.return_until.as_ref()));
+    let days_left = time(r.now.as_ref()).zip(until).map(|(now, until)| {
+        let days = until.duration_since(now).as_secs() / SECONDS_A_DAY;
+        u32::try_from(days.max(0)).unwrap_or(u32::MAX)
+    });
+    Arrival {
+        // A part of evidence that could be read can be read.
+        before: Evidence::read(pack, watch, &before).unwrap_or_default(),
+        found: in_hand.iter().map(|o| (o.sign, o.call)).collect(),
+        days_left,
     }
 }
 

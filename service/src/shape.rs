@@ -100,12 +100,12 @@ impl Mend {
     }
 }
 
-/// What stands in for a required member, so that the object around it is still read.
-fn stand_in(member: &str) -> Option<Value> {
-    match member {
-        "observations" => Some(json!([])),
-        "call" => Some(json!("present")),
-        "answer" => Some(json!("given")),
+/// What stands in for a required member at this place, so that the object around it is still read.
+fn stand_in(pointer: &str) -> Option<Value> {
+    match *pointer.split('/').collect::<Vec<_>>().as_slice() {
+        ["", "observations"] => Some(json!([])),
+        ["", "observations", _, "call"] => Some(json!("present")),
+        ["", "asked", _, "answer"] => Some(json!("given")),
         _ => None,
     }
 }
@@ -168,7 +168,7 @@ fn mends(error: &jsonschema::ValidationError<'_>) -> Vec<Mend> {
             let name = property.as_str().unwrap_or_default();
             let missing = pointer_to(&at, name);
             let fault = FaultAt::new(missing.clone(), "this member must be there");
-            let put = stand_in(name);
+            let put = stand_in(&missing);
             let at = if put.is_some() { missing } else { at };
             return vec![Mend { fault, at, put }];
         }
@@ -185,7 +185,7 @@ fn mends(error: &jsonschema::ValidationError<'_>) -> Vec<Mend> {
     let put = match error.kind() {
         Kind::Enum { options } => Some(options[0].clone()),
         _ if at.is_empty() => Some(json!({ "observations": [] })),
-        _ => at.rsplit_once('/').and_then(|(_, member)| stand_in(member)),
+        _ => stand_in(&at),
     };
     vec![Mend { fault: FaultAt::new(at.clone(), detail), at, put }]
 }

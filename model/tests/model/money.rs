@@ -548,3 +548,34 @@ fn without_a_claim_to_gold_the_metal_does_not_matter() {
     near(value(&marks, false), value(&nothing, false), MONEY, "value without the claim");
     assert!(value(&marks, true) < 0.9 * value(&nothing, true));
 }
+
+#[test]
+fn sending_back_costs_the_return_where_it_is_honoured_and_else_the_watch_is_kept() {
+    let uses = [900.0, 300.0].map(|mean| BestUse {
+        how: Use::AsIs,
+        repairs: vec![],
+        value: Shifted { lognormal_mean: mean, log_sd: 0.2, constant: 0.0 },
+    });
+    let prospects = Prospects { uses: uses.to_vec(), stories: vec![0.25, 0.75], noticed: vec![0.5, 0.5] };
+    let terms = |honoured: [f64; 2]| Terms {
+        buyer_fee_rate: 0.0,
+        shipping: 15.0,
+        import_rate: 0.0,
+        fixed_costs: 0.0,
+        return_cost: 25.0,
+        honoured: std::array::from_fn(|h| honoured.get(h).copied().unwrap_or(0.0)),
+        required_margin: 0.0,
+    };
+    let price = 500.0;
+    let keep = 0.25 * 900.0 + 0.75 * 300.0 - 515.0;
+    near(prospects.expected_value() - terms([0.0; 2]).landed_cost(price), keep, 1e-9, "keep");
+    let (chance, net) = prospects.sending_back(&terms([0.0; 2]), price);
+    near(chance, 0.0, 1e-12, "nobody honours it");
+    near(net, keep, 1e-9, "then it is kept");
+    let (chance, net) = prospects.sending_back(&terms([1.0; 2]), price);
+    near(chance, 1.0, 1e-12, "always honoured");
+    near(net, -(515.0 - 500.0 + 25.0), 1e-9, "then only shipping both ways is lost");
+    let (chance, net) = prospects.sending_back(&terms([0.0, 1.0]), price);
+    near(chance, 0.75, 1e-12, "honoured in the second story");
+    near(net, 0.25 * (900.0 - 515.0) + 0.75 * -40.0, 1e-9, "a mixture");
+}

@@ -23,7 +23,7 @@ pub(super) async fn openapi(State(app): State<Arc<App>>, headers: HeaderMap) -> 
 
 /// The documentation, from files inside the program.
 pub(super) fn docs() -> Router<Arc<App>> {
-    let config = Config::new(["/openapi.json"]).default_models_expand_depth(0).use_base_layout();
+    let config = Config::new(["/openapi.json"]).default_models_expand_depth(0).use_base_layout().validator_url("none");
     Router::from(SwaggerUi::new("/docs").config(config)).layer(middleware::from_fn(
         async |request: axum::extract::Request, next: Next| {
             let mut response = next.run(request).await;

@@ -282,18 +282,19 @@ pub enum Stage {
     Received,
 }
 
-/// An arrived watch. Kept for the caller; the comparison of keep, return and refund is not given yet.
+/// An arrived watch: with `stage` `received`, keeping it, sending it back and a fair partial
+/// refund are compared. Calls made with `in_hand` are what the arrival added.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Arrival {
-    /// Price paid.
+    /// Price paid; the offer's price where it is left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub paid: Option<NonNegativeMoney>,
     /// When it arrived, RFC 3339.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(format = DateTime)]
     pub received_at: Option<String>,
-    /// Until when it can go back, RFC 3339.
+    /// Until when it can go back, RFC 3339; days are counted from `now`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(format = DateTime)]
     pub return_until: Option<String>,

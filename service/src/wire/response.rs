@@ -33,8 +33,40 @@ pub struct Assessment {
     /// What to ask for next, the most useful first.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub ask_next: Option<Vec<AskNext>>,
+    /// Keep it, send it back, or settle for a partial refund; with `stage` `received`, a value and a price.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub arrival: Option<WaysOut>,
     /// The cautions that apply.
     pub cautions: Vec<Caution>,
+}
+
+/// Three ways out after arrival.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct WaysOut {
+    /// Expected net of keeping it at the price paid.
+    pub keep: Money,
+    /// Sending it back.
+    #[serde(rename = "return")]
+    pub send_back: SendBack,
+    /// Expected loss of value by what was found in hand; what a partial refund should come to.
+    pub fair_refund: Money,
+    /// Whole days until the right of return ends; left out without `now` and `return_until`, 0 when it is over.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 0)]
+    pub days_left: Option<u32>,
+    /// What to show beside the description, in neutral words.
+    pub show: Vec<String>,
+}
+
+/// Sending a watch back.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct SendBack {
+    /// What is lost even if it is honoured.
+    pub cost: Money,
+    /// Chance that it is honoured.
+    pub chance: f64,
+    /// Expected net of trying.
+    pub net: Money,
 }
 
 /// Version of a model.
@@ -239,6 +271,14 @@ pub struct AskNext {
     pub standard_error: Option<f64>,
     /// The signs it would settle.
     pub signs: Vec<String>,
+    /// The smallest photo that would do: pixels across the case (its diameter as stated, else
+    /// the model's default); null where size does not matter.
+    #[schema(required, minimum = 0)]
+    pub min_px: Option<u32>,
+    /// A message to the seller that asks for exactly that, in the request's `language` where
+    /// there are words for it (en, de, fr), else in English.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub message: Option<String>,
 }
 
 /// Something to keep in mind.
