@@ -19,6 +19,9 @@
 //! 6. **What to ask** ([`ask`], [`decision`]): the photo whose answer is worth most, and
 //!    [`advice`].
 //!
+//! Beside the calculation, [`facts`] compares what a listing states with a reference book and
+//! calls signs by itself, and [`readers`] reads case marks and texts into proposals.
+//!
 //! The prior P(bad) of a seller comes from the `steelyard-priors` crate; here it is a number.
 //! Nothing here reads a file, a clock or a random source: a seed is an argument.
 //!
@@ -48,10 +51,12 @@ pub mod advice;
 pub mod ask;
 pub mod contraction;
 pub mod decision;
+pub mod facts;
 pub mod interval;
 pub mod money;
 pub mod network;
 pub mod observe;
 pub mod pack;
 pub mod posterior;
+pub mod readers;
 pub mod shares;

@@ -31,7 +31,7 @@ const SEED: u64 = 20_261_124;
 const INTERVAL_DRAWS: usize = 2000;
 
 /// Compiled plans, and sellers, kept; beyond this all are dropped, which costs only computing again.
-const MOST_KEPT: usize = 512;
+const MOST_KEPT: usize = 128;
 
 /// A model ready to assess listings.
 #[derive(Debug)]
