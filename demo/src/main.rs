@@ -142,6 +142,9 @@ fn table(heads: &[&str], right: &[usize]) -> Table {
 }
 
 fn advice(a: &Assessment) -> &'static str {
+    if a.arrival.is_some() {
+        return "arrived";
+    }
     match a.decision.as_ref().and_then(|d| d.advice) {
         Some(AdviceKind::AskFirst) => "ask first",
         Some(AdviceKind::Buy) => "buy",
@@ -151,28 +154,42 @@ fn advice(a: &Assessment) -> &'static str {
     }
 }
 
+/// What to do next: the ways out of a watch that has arrived, else what to ask for.
+fn next(a: &Assessment) -> String {
+    if let Some(w) = &a.arrival {
+        let days = w.days_left.map_or_else(String::new, |d| format!(", {d} days left"));
+        return format!(
+            "net of keeping {}, of sending back {}, fair refund {}{days}",
+            w.keep.amount, w.send_back.net.amount, w.fair_refund.amount
+        );
+    }
+    let ask = a.ask_next.as_ref().and_then(|q| q.first()).map_or_else(String::new, |q| q.views.join(" + "));
+    let shut = a.cautions.first().is_some_and(|c| c.id == "radium");
+    if shut { format!("{ask} (keep it shut: radium)") } else { ask }
+}
+
 fn print_ranking(assessed: &[Assessed]) {
     say(
         "Ranked by expected net per amount at stake. P(bad): composite or fake. P(altered): anything but all-original.",
     );
     let mut t = table(
-        &["listing", "P(bad)", "P(altered)", "asking", "expected net", "walk away at", "advice", "ask to see next"],
-        &[1, 2, 3, 4, 5],
+        &["listing", "P(bad)", "P(altered)", "asking", "expected net", "per stake", "walk away at", "advice", "next"],
+        &[1, 2, 3, 4, 5, 6],
     );
     for a in assessed {
         let d = a.answer.decision.as_ref();
         let money = |m: Option<&Money>| m.map_or("-".into(), short);
         let asking = serde_json::from_value(a.saved.request["offer"]["price"].clone()).ok();
-        let ask = a.answer.ask_next.as_ref().and_then(|q| q.first());
         t.add_row([
             a.name.clone(),
             format!("{:.2}", a.answer.probability.bad),
             format!("{:.2}", a.answer.probability.not_original),
             money(asking.as_ref()),
             money(d.and_then(|d| d.expected_net.as_ref())),
+            net_per_stake(&a.answer).map_or_else(|| "-".into(), |x| format!("{x:+.2}")),
             money(d.map(|d| &d.walk_away_price)),
             advice(&a.answer).into(),
-            ask.map_or_else(String::new, |q| q.views.join(" + ")),
+            next(&a.answer),
         ]);
     }
     say(&trimmed(&t));
@@ -248,7 +265,8 @@ fn explain(a: &Assessed) {
                 BestUseKind::Restored => format!("with right parts: {}", v.repairs.join(", ")),
                 BestUseKind::PartedOut => "in parts".to_owned(),
             };
-            let net = v.net.as_ref().map_or_else(String::new, |n| format!(", net {}", short(n)));
+            let net =
+                v.net.as_ref().map_or_else(String::new, |n| format!(", net {} with the right of return", short(n)));
             say(&format!("  if {story}: worth {} {how}{net}", short(&v.value)));
         }
         if let (Some(net), Some(loss)) = (&d.expected_net, d.probability_of_loss) {

@@ -439,3 +439,60 @@ pub fn amount(x: f64, currency: Currency) -> Money {
     let rounded = if rounded.is_zero() { Decimal::ZERO } else { rounded };
     Money { amount: format!("{rounded:.*}", digits as usize), currency: currency.code().into() }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::{Value, json};
+
+    fn assess(request: Value) -> wire::Assessment {
+        let pack = Pack::builtin();
+        let request = serde_json::from_value(request).expect("a request");
+        let listing = Listing::read(&pack, &request, &[]).expect("a listing");
+        Assessor::new(pack).expect("an assessor").assess(&listing).expect("an assessment")
+    }
+
+    #[test]
+    fn who_sees_luminous_paint_is_never_told_to_have_it_opened() {
+        let seen = |call: &str| {
+            assess(json!({
+                "watch": { "years": [1945, 1950] },
+                "observations": [{ "sign": "lume_spills_over", "call": call }],
+            }))
+        };
+        let opens = |a: &wire::Assessment| {
+            a.ask_next.iter().flatten().any(|q| q.views.iter().any(|v| v == "movement_open" || v == "back_inside"))
+        };
+        let present = seen("present");
+        assert_eq!(present.cautions[0].id, "radium");
+        assert!(!opens(&present));
+        // Without paint seen or stated there is only the warning to look.
+        let absent = seen("absent");
+        assert_eq!(absent.cautions[0].id, "radium_if_luminous");
+        assert!(opens(&absent));
+    }
+
+    #[test]
+    fn an_arrival_that_shows_nothing_earns_no_refund() {
+        let eur = |amount: &str| json!({ "amount": amount, "currency": "EUR" });
+        let received = |observations: Value| {
+            assess(json!({
+                "stage": "received",
+                "offer": { "price": eur("500.00") },
+                "value": { "all_original": { "low": eur("600.00"), "high": eur("900.00") } },
+                "asked": [{ "view": "crown_close", "answer": "refused" }],
+                "observations": observations,
+            }))
+            .arrival
+            .expect("the ways out")
+        };
+        assert_eq!(received(json!([])).fair_refund.amount, "0.00");
+        let seen_before = json!([{ "sign": "dial_print_soft", "call": "present" }]);
+        assert_eq!(received(seen_before).fair_refund.amount, "0.00");
+        // Said with a certainty of its own, it is still what the arrival showed.
+        let found = json!([{ "sign": "dial_print_soft", "call": "present", "in_hand": true, "certainty": 0.95 }]);
+        let found = received(found);
+        assert!(found.fair_refund.amount.parse::<f64>().expect("an amount") > 1.0);
+        assert_eq!(found.show.len(), 1);
+    }
+}

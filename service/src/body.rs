@@ -1,6 +1,6 @@
 //! Reading a JSON body within its limits.
 
-use crate::problem::{Problem, TOO_LARGE, UNSUPPORTED_MEDIA_TYPE};
+use crate::problem::{MALFORMED, Problem, TOO_LARGE, UNSUPPORTED_MEDIA_TYPE};
 use axum::body::{Body, Bytes};
 use axum::extract::Request;
 use axum::http::{HeaderMap, header};
@@ -29,7 +29,7 @@ pub async fn json_bytes(request: Request) -> Result<Bytes, Problem> {
         return Err(too_large());
     }
     let mut body = request.into_body();
-    if let Some(bytes) = read(&mut body).await {
+    if let Some(bytes) = read(&mut body).await? {
         return Ok(bytes);
     }
     // However far it came: the answer is the same.
@@ -37,17 +37,17 @@ pub async fn json_bytes(request: Request) -> Result<Bytes, Problem> {
     Err(too_large())
 }
 
-/// The body, unless it is larger than it may be or breaks off.
-async fn read(body: &mut Body) -> Option<Bytes> {
+/// The body, unless it is larger than it may be.
+async fn read(body: &mut Body) -> Result<Option<Bytes>, Problem> {
     let mut bytes = Vec::new();
     while let Some(frame) = body.frame().await {
-        let data = frame.ok()?.into_data().unwrap_or_default();
+        let data = frame.map_err(|_| Problem::new(MALFORMED, "the body breaks off"))?.into_data().unwrap_or_default();
         if bytes.len() + data.len() > MOST_BYTES {
-            return None;
+            return Ok(None);
         }
         bytes.extend_from_slice(&data);
     }
-    Some(bytes.into())
+    Ok(Some(bytes.into()))
 }
 
 async fn discard(body: &mut Body) {

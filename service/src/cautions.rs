@@ -43,7 +43,7 @@ pub fn cautions(pack: &Pack, listing: &Listing) -> Vec<Caution> {
         (
             "resolution_unknown",
             at.resolution_unknown,
-            "A photo has neither width nor scale: calls on it count as if every detail could be resolved. Give `dial_width_px` or `case_width_px` as it was looked at.",
+            "A photo has neither width nor scale: calls on it count, and nothing it shows is asked for again, as if every detail could be resolved. Give `dial_width_px` or `case_width_px` as it was looked at.",
         ),
         (
             "outcome_totals",

@@ -9,7 +9,7 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive as _;
 use steelyard_model::contraction::MAX_LANES;
 use steelyard_model::money::{AllOriginal, Metal, Resale, Terms};
-use steelyard_model::observe::{Basis, Call, Evidence, Observation, Photo, Watch};
+use steelyard_model::observe::{Basis, Call, Evidence, Observation, Photo, RADIUM_UNTIL, Watch};
 use steelyard_model::pack::{AVOIDS_PHOTO, Index, Pack, nearest};
 use steelyard_priors::seller::{Feedback, Outcomes};
 
@@ -30,7 +30,7 @@ pub struct Listing {
     pub seller: Seller,
     /// Money, where `value` is given.
     pub money: Option<MoneyTerms>,
-    /// The watch as stated.
+    /// The watch as stated and as seen: what may be asked for and said of it turns on this.
     pub watch: Watch,
     /// The photos at hand.
     pub photos: Vec<Photo>,
@@ -40,8 +40,6 @@ pub struct Listing {
     pub evidence: Evidence,
     /// What each call follows from, where it is not the caller's; in the order of the evidence.
     pub because: Vec<Option<String>>,
-    /// Whether the watch has arrived.
-    pub received: bool,
     /// What the arrival adds, where the watch has arrived.
     pub arrival: Option<Arrival>,
     /// Diameter of the case, mm: as stated, else the model's default.
@@ -124,7 +122,7 @@ pub struct Circumstances {
     pub luminous_unknown: bool,
     /// Outcome totals were given.
     pub outcome_totals: bool,
-    /// A photo behind a call has no known resolution.
+    /// A photo has no known resolution.
     pub resolution_unknown: bool,
     /// Money was asked for and no fixed costs were given.
     pub no_service_cost: bool,
@@ -194,19 +192,18 @@ impl Reader<'_> {
                 }
                 return None;
             }
-            Ok(evidence) => self.with_asked(&watch, all.clone(), evidence, asked),
+            Ok(evidence) => self.with_asked(&watch, all.clone(), evidence, asked.clone()),
         };
+        let arrival = (r.stage == Some(wire::Stage::Received)).then(|| self.arrival(r, &watch, &observations, asked));
         let received = r.stage == Some(wire::Stage::Received);
-        let arrival = received.then(|| arrival(self.pack, r, &watch, &all));
         let include = include(r, received);
+        let seen = self.as_seen(&watch, &all);
         let circumstances = Circumstances {
             gold_claimed: watch.gold_claimed(self.pack),
-            luminous_unknown: self.pack.luminous().is_some_and(|t| watch.traits[t].is_none()),
+            luminous_unknown: self.pack.luminous().is_some_and(|t| watch.traits[t].is_none())
+                && watch.first_year.is_none_or(|y| y < RADIUM_UNTIL),
             outcome_totals: seller.as_ref().is_some_and(|s| s.outcome_count > 0),
-            resolution_unknown: observations.iter().any(|(o, _)| match o.basis {
-                Basis::Photo(photo) => photo.px_per_mm.is_none(),
-                _ => false,
-            }),
+            resolution_unknown: photos.iter().any(|(_, p)| p.px_per_mm.is_none()),
             no_service_cost: r.value.is_some()
                 && include.decision
                 && r.offer.as_ref().is_none_or(|o| o.fixed_costs.is_none()),
@@ -216,12 +213,11 @@ impl Reader<'_> {
             id: r.id.clone(),
             seller: seller?,
             money,
-            watch,
+            watch: seen,
             photos: photos.into_iter().map(|(_, p)| p).collect(),
             refused,
             evidence,
             because,
-            received,
             arrival,
             case_diameter_mm: r
                 .watch
@@ -385,6 +381,46 @@ impl Reader<'_> {
         }
     }
 
+    /// Whoever sees luminous paint says that there is some, whether or not the trait is stated:
+    /// nothing that opens the case may then be asked for. The numbers use what is stated.
+    fn as_seen(&self, watch: &Watch, all: &[Observation]) -> Watch {
+        let mut seen = watch.clone();
+        if let Some(luminous) = self.pack.luminous() {
+            let shows =
+                |o: &Observation| o.call == Call::Present && self.pack.signs()[o.sign].applies_if == Some(luminous);
+            if all.iter().any(shows) {
+                seen.traits[luminous].get_or_insert(true);
+            }
+        }
+        seen
+    }
+
+    /// What the arrival added: the calls made in hand, and the evidence without them.
+    fn arrival(
+        &self,
+        r: &wire::AssessRequest,
+        watch: &Watch,
+        observations: &[(Observation, usize)],
+        asked: Option<(Call, String)>,
+    ) -> Arrival {
+        let in_hand = |i: usize| r.observations[i].as_ref().is_some_and(|o| o.in_hand == Some(true));
+        let of = |hand: bool| observations.iter().filter(move |(_, i)| in_hand(*i) == hand).map(|(o, _)| *o);
+        let before: Vec<Observation> = of(false).collect();
+        // A part of evidence that could be read can be read.
+        let read = Evidence::read(self.pack, watch, &before).unwrap_or_default();
+        let time = |t: Option<&String>| t.and_then(|t| t.parse::<Timestamp>().ok());
+        let until = time(r.arrival.as_ref().and_then(|a| a.return_until.as_ref()));
+        let days_left = time(r.now.as_ref()).zip(until).map(|(now, until)| {
+            let days = until.duration_since(now).as_secs() / SECONDS_A_DAY;
+            u32::try_from(days.max(0)).unwrap_or(u32::MAX)
+        });
+        Arrival {
+            before: self.with_asked(watch, before, read, asked).0,
+            found: of(true).map(|o| (o.sign, o.call)).collect(),
+            days_left,
+        }
+    }
+
     fn amount(&mut self, pointer: &str, money: Option<&NonNegativeMoney>) -> Option<f64> {
         let money = money?;
         let Some(currency) = Currency::from_code(&money.currency) else {
@@ -475,22 +511,6 @@ impl Reader<'_> {
             auction: offer.kind == Some(wire::OfferKind::Auction),
             asking_cost: asking_cost.unwrap_or(self.pack.data().defaults.asking_cost_share * value.median),
         })
-    }
-}
-
-fn arrival(pack: &Pack, r: &wire::AssessRequest, watch: &Watch, all: &[Observation]) -> Arrival {
-    let (in_hand, before): (Vec<Observation>, Vec<Observation>) = all.iter().partition(|o| o.basis == Basis::InHand);
-    let time = |t: Option<&String>| t.and_then(|t| t.parse::<Timestamp>().ok());
-    let until = time(r.arrival.as_ref().and_then(|a| a.return_until.as_ref()));
-    let days_left = time(r.now.as_ref()).zip(until).map(|(now, until)| {
-        let days = until.duration_since(now).as_secs() / SECONDS_A_DAY;
-        u32::try_from(days.max(0)).unwrap_or(u32::MAX)
-    });
-    Arrival {
-        // A part of evidence that could be read can be read.
-        before: Evidence::read(pack, watch, &before).unwrap_or_default(),
-        found: in_hand.iter().map(|o| (o.sign, o.call)).collect(),
-        days_left,
     }
 }
 

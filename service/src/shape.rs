@@ -10,6 +10,8 @@ use std::collections::{HashMap, HashSet};
 #[derive(Debug)]
 pub struct Shape {
     validator: Validator,
+    /// Lists of the body and the most items they may hold.
+    lists: Vec<(String, usize)>,
 }
 
 impl Shape {
@@ -22,14 +24,27 @@ impl Shape {
         without_null(&mut components);
         let schema = json!({ "$ref": format!("#/components/schemas/{name}"), "components": components });
         let validator = jsonschema::draft202012::new(&schema).map_err(|e| anyhow::anyhow!("{e}"))?;
-        Ok(Self { validator })
+        let members = document["components"]["schemas"][name]["properties"].as_object();
+        let most = |schema: &Value| schema["maxItems"].as_u64().and_then(|n| usize::try_from(n).ok());
+        let lists = members.into_iter().flatten().filter_map(|(k, s)| Some((pointer_to("", k), most(s)?))).collect();
+        Ok(Self { validator, lists })
     }
 
     /// All faults of shape. `body` is mended where they stand, so that what remains can be read
     /// and checked for meaning as well: faulty members go, array elements become null, and a
     /// word that is missing or none of the options becomes one of them.
     pub fn check(&self, body: &mut Value) -> Vec<FaultAt> {
-        let mut reported = self.unknown_nulls(body);
+        let mut reported = Vec::new();
+        // A list that is too long is one fault: a fault for each of its items would only be noise.
+        for (at, most) in &self.lists {
+            if let Some(Value::Array(items)) = body.pointer_mut(at)
+                && items.len() > *most
+            {
+                reported.push(FaultAt::new(at, format!("more than {most} items")));
+                items.clear();
+            }
+        }
+        reported.extend(self.unknown_nulls(body));
         drop_nulls(body);
         let mut mended: HashSet<String> = HashSet::new();
         // Taking a member out may leave its parent without one it must have: go on while there

@@ -20,7 +20,7 @@ pub fn parse(bytes: &[u8]) -> Result<Value, FaultAt> {
         .map_err(|e| whole(format!("not UTF-8: byte {} begins no character", e.valid_up_to())))?;
     let repeated = RefCell::new(None);
     let mut reader = serde_json::Deserializer::from_str(text);
-    let seed = Strict { pointer: String::new(), repeated: &repeated };
+    let seed = Strict { at: &Place::Whole, repeated: &repeated };
     let read = seed.deserialize(&mut reader).and_then(|value| reader.end().map(|()| value));
     read.map_err(|e| match repeated.take() {
         Some(pointer) => FaultAt::new(pointer, "this key stands twice in its object"),
@@ -43,8 +43,25 @@ fn describe(e: &serde_json::Error) -> &'static str {
 /// Up to here every whole number is a double of its own (RFC 8259 section 6: 2^53).
 const WHOLE: f64 = 9_007_199_254_740_992.0;
 
+/// Where the reader is. Put into words only for a fault: keys may be as long as the body.
+enum Place<'a> {
+    Whole,
+    Member(&'a Place<'a>, &'a str),
+    Item(&'a Place<'a>, usize),
+}
+
+impl Place<'_> {
+    fn pointer(&self) -> String {
+        match self {
+            Self::Whole => String::new(),
+            Self::Member(parent, key) => pointer_to(&parent.pointer(), key),
+            Self::Item(parent, i) => pointer_to(&parent.pointer(), &i.to_string()),
+        }
+    }
+}
+
 struct Strict<'a> {
-    pointer: String,
+    at: &'a Place<'a>,
     repeated: &'a RefCell<Option<String>>,
 }
 
@@ -98,8 +115,8 @@ impl<'de> Visitor<'de> for Strict<'_> {
     fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Value, A::Error> {
         let mut items = Vec::new();
         loop {
-            let pointer = pointer_to(&self.pointer, &items.len().to_string());
-            match seq.next_element_seed(Strict { pointer, repeated: self.repeated })? {
+            let at = Place::Item(self.at, items.len());
+            match seq.next_element_seed(Strict { at: &at, repeated: self.repeated })? {
                 Some(item) => items.push(item),
                 None => return Ok(Value::Array(items)),
             }
@@ -109,12 +126,12 @@ impl<'de> Visitor<'de> for Strict<'_> {
     fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Value, A::Error> {
         let mut members = Map::new();
         while let Some(key) = map.next_key::<String>()? {
-            let pointer = pointer_to(&self.pointer, &key);
+            let at = Place::Member(self.at, &key);
             if members.contains_key(&key) {
-                self.repeated.replace(Some(pointer));
+                self.repeated.replace(Some(at.pointer()));
                 return Err(A::Error::custom("repeated key"));
             }
-            let value = map.next_value_seed(Strict { pointer, repeated: self.repeated })?;
+            let value = map.next_value_seed(Strict { at: &at, repeated: self.repeated })?;
             members.insert(key, value);
         }
         Ok(Value::Object(members))

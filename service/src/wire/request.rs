@@ -14,15 +14,15 @@ pub struct AssessRequest {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200)]
     pub id: Option<String>,
-    /// The listing's title. Kept for the caller; not read yet.
+    /// The listing's title. Accepted; not used yet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 500)]
     pub title: Option<String>,
-    /// The seller's words. Kept for the caller; not read yet.
+    /// The seller's words. Accepted; not used yet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 20_000)]
     pub description: Option<String>,
-    /// Where the listing stands. Never fetched.
+    /// Where the listing stands. Never fetched; not used yet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 2_000)]
     pub url: Option<String>,
@@ -116,7 +116,7 @@ pub enum Interval {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Seller {
-    /// The caller's name for the seller.
+    /// The caller's name for the seller. Accepted; not used yet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200)]
     pub id: Option<String>,
@@ -183,7 +183,7 @@ pub struct Offer {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(minimum = 0, maximum = 1)]
     pub import_rate: Option<f64>,
-    /// When the offer ends, RFC 3339.
+    /// When the offer ends, RFC 3339. Accepted; not used yet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(format = DateTime)]
     pub ends_at: Option<String>,
@@ -290,7 +290,7 @@ pub struct Arrival {
     /// Price paid; the offer's price where it is left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub paid: Option<NonNegativeMoney>,
-    /// When it arrived, RFC 3339.
+    /// When it arrived, RFC 3339. Accepted; not used yet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(format = DateTime)]
     pub received_at: Option<String>,
@@ -331,11 +331,11 @@ pub enum PlanKind {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Watch {
-    /// Maker's name. Kept for the caller.
+    /// Maker's name. Accepted; not used yet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200)]
     pub maker: Option<String>,
-    /// Reference. Kept for the caller.
+    /// Reference. Accepted; not used yet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200)]
     pub reference: Option<String>,
@@ -356,7 +356,7 @@ pub struct Watch {
     #[serde(default, skip_serializing_if = "IndexMap::is_empty")]
     #[schema(value_type = std::collections::HashMap<String, bool>)]
     pub traits: IndexMap<String, bool>,
-    /// Facts read off the listing. Kept for the caller; not compared yet.
+    /// Facts read off the listing. Accepted; not used yet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub facts: Option<Facts>,
 }
@@ -434,7 +434,7 @@ pub struct Photo {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(exclusive_minimum = 0, maximum = 1)]
     pub sharpness: Option<f64>,
-    /// Digest of the file, to recognise it again. Kept for the caller.
+    /// Digest of the file, to recognise it again. Accepted; not used yet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200)]
     pub digest: Option<String>,

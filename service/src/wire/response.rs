@@ -332,6 +332,6 @@ pub struct SignEntry {
 /// State of the service.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Health {
-    /// `ok`, or `draining` while shutting down.
+    /// `ok`.
     pub status: String,
 }
