@@ -220,7 +220,10 @@ fn compare(c: &mut Criterion) {
     assess("assessment, stories only", &[]);
     assess("assessment with components and decision", &[Part::Components, Part::Decision]);
     assess("assessment with components, decision and shares", &[Part::Components, Part::Decision, Part::Shares]);
-    assess("assessment with everything", &[Part::Components, Part::Decision, Part::Shares, Part::AskNext]);
+    assess(
+        "assessment with components, decision, shares and ask_next",
+        &[Part::Components, Part::Decision, Part::Shares, Part::AskNext],
+    );
     group.finish();
 }
 
