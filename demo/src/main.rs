@@ -51,7 +51,8 @@ async fn main() -> anyhow::Result<()> {
     let shop: Shop = read(&folder.join("dealer.json"))?;
     let saved = listings(&folder.join("listings"))?;
 
-    let service = Service::bind(&Config::on_free_port()).await?;
+    let config = Config { reference_book: Some(folder.join("reference_book.json")), ..Config::on_free_port() };
+    let service = Service::bind(&config).await?;
     let address = service.address()?;
     let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
     let serving = tokio::spawn(service.run(async move {
