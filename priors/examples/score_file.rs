@@ -19,15 +19,14 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         if let Some(published) = case.get("published") {
             println!("  as printed by its authors: {published}");
         }
-        let (mut worst, mut at) = (0.0, String::new());
-        for one in compared(case) {
-            let off = if one.got == one.want { 0.0 } else { (one.got - one.want).abs() };
-            println!("  {:28} {:24.17} {:24.17} {off:9.1e}", one.quantity, one.got, one.want);
-            if !(off <= worst) {
-                (worst, at) = (off, one.quantity);
-            }
+        let all = compared(case);
+        for one in &all {
+            println!("  {:28} {:24.17} {:24.17} {:9.1e}", one.quantity, one.got, one.want, one.apart());
         }
-        println!("  largest difference {worst:.1e} {at}");
+        // NaN counts as largest.
+        if let Some(worst) = all.iter().max_by(|a, b| a.apart().total_cmp(&b.apart())) {
+            println!("  largest difference {:.1e}: {}", worst.apart(), worst.quantity);
+        }
     }
     Ok(())
 }

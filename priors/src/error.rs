@@ -43,7 +43,7 @@ pub enum Error {
         value: f64,
     },
     /// There is too little to compute with.
-    #[error("{given} {name}: at least {least} needed")]
+    #[error("{name}: {given} given, at least {least} needed")]
     TooFew {
         /// What is counted.
         name: &'static str,
@@ -52,9 +52,6 @@ pub enum Error {
         /// How many are needed.
         least: usize,
     },
-    /// The search for the best recalibration came to no end.
-    #[error("no best recalibration found in {0} steps")]
-    Unsettled(usize),
     /// The evidence has probability zero whatever the rate of bad watches.
     #[error("impossible evidence: {0} has probability zero whatever the rate of bad watches")]
     Impossible(&'static str),

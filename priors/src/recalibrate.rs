@@ -9,9 +9,9 @@
 //! over forecasts that had not seen the outcomes they forecast. The penalty is a normal prior around
 //! leaving the forecasts alone: it keeps a dozen outcomes from overturning the model, and keeps the
 //! answer finite where the outcomes are separated by the forecasts. The objective is strictly concave,
-//! so there is one answer, found by Newton's method with steps halved until they climb. Should the
-//! outcomes speak for a slope below 0, the answer is the best one at the least slope: a recalibration
-//! never reverses an order.
+//! so there is one answer: Newton's method in the slope, the best intercept for each by Newton's method
+//! too, both kept in a bracket. Should the outcomes speak for a slope below 0, the answer is the best one
+//! at the least slope: a recalibration never reverses an order.
 //!
 //! The map is worth keeping only if it helps forecasts that it was not fitted to: [`assess`] fits it
 //! once more without each fold and scores it there.
@@ -43,14 +43,8 @@ use crate::score::{Forecasts, Tally};
 
 /// The least slope: the order of the forecasts is kept, and little else.
 const SLOPE_MIN: f64 = 1e-6;
-/// Newton's method doubles its digits with each step; a fit has never needed a tenth of these.
-const STEPS_MAX: usize = 500;
-/// A step that promises to climb less, relatively, is the last one: from there it doubles the digits.
-const SETTLED: f64 = 1e-16;
-/// Least part of the climb that the slope of the objective promises (Armijo's rule).
-const CLIMB: f64 = 1e-4;
-/// Rounding of the objective, relatively.
-const ROUNDING: f64 = 1e-13;
+/// A step this small, relatively, is rounding.
+const SETTLED: f64 = 1e-15;
 
 /// A map of log-odds: logit p' = intercept + slope · logit p.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -108,17 +102,9 @@ impl Recalibration {
     }
 
     /// The map that fits these outcomes best, shrunk towards the identity.
-    ///
-    /// # Errors
-    /// If the search does not settle.
-    pub fn fit(forecasts: &Forecasts, shrinkage: Shrinkage) -> Result<Self, Error> {
-        let objective = Objective { told: forecasts.told(), shrinkage };
-        let free = objective.climb(Self::IDENTITY, true)?;
-        if free.slope >= SLOPE_MIN {
-            return Ok(free);
-        }
-        // Along any line the objective falls away from its summit: the best slope allowed is the least.
-        objective.climb(Self { slope: SLOPE_MIN, ..free }, false)
+    #[must_use]
+    pub fn fit(forecasts: &Forecasts, shrinkage: Shrinkage) -> Self {
+        Objective { told: forecasts.told(), shrinkage }.best()
     }
 
     /// What is added to the log-odds.
@@ -172,7 +158,7 @@ impl Assessment {
 /// Fits the recalibration to all cases, and says what it gains on cases that it was not fitted to.
 ///
 /// # Errors
-/// If there are fewer than two folds, a forecast cannot be scored, or a fit does not settle.
+/// If there are fewer than two folds, or a forecast cannot be scored.
 pub fn assess(cases: &[OutOfFold], shrinkage: Shrinkage) -> Result<Assessment, Error> {
     let pair = |c: &OutOfFold| (c.forecast, c.bad);
     let all = Forecasts::new(&cases.iter().map(pair).collect::<Vec<_>>())?;
@@ -185,7 +171,7 @@ pub fn assess(cases: &[OutOfFold], shrinkage: Shrinkage) -> Result<Assessment, E
     let mut out_of_fold: Vec<LogOdds> = cases.iter().map(|c| c.forecast).collect();
     for fold in folds {
         let others: Vec<_> = cases.iter().filter(|c| c.fold != fold).map(pair).collect();
-        let map = Recalibration::fit(&Forecasts::new(&others)?, shrinkage)?;
+        let map = Recalibration::fit(&Forecasts::new(&others)?, shrinkage);
         for (told, _) in out_of_fold.iter_mut().zip(cases).filter(|(_, c)| c.fold == fold) {
             *told = map.apply(*told);
         }
@@ -200,75 +186,97 @@ pub fn assess(cases: &[OutOfFold], shrinkage: Shrinkage) -> Result<Assessment, E
         .map(|(told, c)| (told.ln_likelihood(c.bad) - c.forecast.ln_likelihood(c.bad) - gain).powi(2))
         .sum();
     let standard_error = (squares / (n * (n - 1.0))).sqrt();
-    let fitted = Recalibration::fit(&all, shrinkage)?;
+    let fitted = Recalibration::fit(&all, shrinkage);
     Ok(Assessment { fitted, out_of_fold, before, after, standard_error })
 }
 
-/// The penalised log likelihood of a map.
+/// The penalised log likelihood of a map, as far as climbing it needs.
 struct Objective<'a> {
     told: &'a [Tally],
     shrinkage: Shrinkage,
 }
 
-impl Objective<'_> {
-    fn at(&self, map: Recalibration) -> f64 {
-        let fit: f64 = self
-            .told
-            .iter()
-            .map(|t| {
-                let told = map.apply(t.forecast);
-                t.bad as f64 * told.ln_probability() + t.sound as f64 * told.ln_complement()
-            })
-            .sum();
-        let (a, b) = (map.intercept, map.slope - 1.0);
-        fit - 0.5 * (self.shrinkage.intercept * a * a + self.shrinkage.slope * b * b)
-    }
+/// Derivatives by intercept (a) and slope (b); the second ones with their signs turned.
+struct Derivatives {
+    a: f64,
+    b: f64,
+    aa: f64,
+    ab: f64,
+    bb: f64,
+}
 
-    /// The objective's gradient, and the step that its second derivatives suggest.
-    fn newton(&self, map: Recalibration, slope_free: bool) -> ([f64; 2], [f64; 2]) {
-        let mut gradient = [-self.shrinkage.intercept * map.intercept, -self.shrinkage.slope * (map.slope - 1.0)];
-        let (mut aa, mut ab, mut bb) = (self.shrinkage.intercept, 0.0, self.shrinkage.slope);
+impl Objective<'_> {
+    fn at(&self, map: Recalibration) -> Derivatives {
+        let Shrinkage { intercept, slope } = self.shrinkage;
+        let mut d = Derivatives {
+            a: -intercept * map.intercept,
+            b: -slope * (map.slope - 1.0),
+            aa: intercept,
+            ab: 0.0,
+            bb: slope,
+        };
         for t in self.told {
             let (told, x) = (map.apply(t.forecast), t.forecast.value());
             let (p, q) = (told.probability(), told.complement());
             let excess = t.bad as f64 * q - t.sound as f64 * p;
             let weight = (t.bad + t.sound) as f64 * p * q;
-            gradient[0] += excess;
-            gradient[1] += excess * x;
-            aa += weight;
-            ab += weight * x;
-            bb += weight * x * x;
+            d.a += excess;
+            d.b += excess * x;
+            d.aa += weight;
+            d.ab += weight * x;
+            d.bb += weight * x * x;
         }
-        if !slope_free {
-            gradient[1] = 0.0;
-            return (gradient, [gradient[0] / aa, 0.0]);
-        }
-        // Gauss with the curvature of the slope once the intercept has followed it.
-        let left = bb - ab * (ab / aa);
-        let slope = (gradient[1] - gradient[0] * (ab / aa)) / left;
-        (gradient, [(gradient[0] - ab * slope) / aa, slope])
+        d
     }
 
-    fn climb(&self, from: Recalibration, slope_free: bool) -> Result<Recalibration, Error> {
-        let (mut map, mut height) = (from, self.at(from));
-        for _ in 0..STEPS_MAX {
-            let (gradient, step) = self.newton(map, slope_free);
-            let moved = |share: f64| Recalibration {
-                intercept: map.intercept + share * step[0],
-                slope: map.slope + share * step[1],
-            };
-            let promised = gradient[0] * step[0] + gradient[1] * step[1];
-            if promised <= SETTLED * (1.0 + height.abs()) {
-                return Ok(moved(1.0));
-            }
-            let slack = ROUNDING * (1.0 + height.abs());
-            let mut share = 1.0;
-            while self.at(moved(share)) < height + CLIMB * share * promised - slack {
-                share *= 0.5;
-            }
-            map = moved(share);
-            height = self.at(map);
+    fn best(&self) -> Recalibration {
+        // Farther out than this the penalty falls faster than all cases together can lift.
+        let pulls =
+            |one: &dyn Fn(&Tally) -> f64| -> f64 { self.told.iter().map(|t| (t.bad + t.sound) as f64 * one(t)).sum() };
+        let farthest = pulls(&|_| 1.0) / self.shrinkage.intercept;
+        let steepest = 1.0 + pulls(&|t| t.forecast.value().abs()) / self.shrinkage.slope;
+
+        let best_intercept = |slope, from| {
+            summit(-farthest, farthest, from, |intercept| {
+                let d = self.at(Recalibration { intercept, slope });
+                (d.a, d.aa)
+            })
+        };
+        let mut intercept = 0.0;
+        let slope = summit(SLOPE_MIN, steepest, 1.0, |slope| {
+            intercept = best_intercept(slope, intercept);
+            let d = self.at(Recalibration { intercept, slope });
+            // The curvature by the slope once the intercept has followed it.
+            (d.b, d.bb - d.ab * (d.ab / d.aa))
+        });
+        Recalibration { intercept: best_intercept(slope, intercept), slope }
+    }
+}
+
+/// Where a strictly concave function between `low` and `high` is highest, from its first derivative and
+/// its second with the sign turned.
+///
+/// Newton's steps from `x`, as long as they stay inside and halve; else the bracket is halved. So it
+/// ends, whatever the curvature does.
+fn summit(mut low: f64, mut high: f64, mut x: f64, mut derivatives: impl FnMut(f64) -> (f64, f64)) -> f64 {
+    let mut step = high - low;
+    loop {
+        let (rise, bend) = derivatives(x);
+        if rise > 0.0 {
+            low = x;
+        } else {
+            high = x;
         }
-        Err(Error::Unsettled(STEPS_MAX))
+        let newton = x + rise / bend;
+        let next = if (low..=high).contains(&newton) && (newton - x).abs() <= 0.5 * step {
+            newton
+        } else {
+            low + 0.5 * (high - low)
+        };
+        step = (next - x).abs();
+        if step <= SETTLED * x.abs().max(1.0) {
+            return next;
+        }
+        x = next;
     }
 }

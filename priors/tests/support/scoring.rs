@@ -14,6 +14,12 @@ pub(crate) struct Compared {
     pub(crate) tolerance: &'static str,
 }
 
+impl Compared {
+    pub(crate) fn apart(&self) -> f64 {
+        (self.got - self.want).abs()
+    }
+}
+
 pub(crate) const SCORES: &str = "scores_abs";
 pub(crate) const ISOTONIC: &str = "isotonic_abs";
 pub(crate) const PARAMETERS: &str = "platt_and_beta_parameters_rel";
@@ -89,7 +95,7 @@ pub(crate) fn compared(case: &Value) -> Vec<Compared> {
     }
 
     if let Some(platt) = expected.get("platt") {
-        let map = Recalibration::fit(&forecasts, Shrinkage::new(NEXT_TO_NONE, NEXT_TO_NONE).unwrap()).unwrap();
+        let map = Recalibration::fit(&forecasts, Shrinkage::new(NEXT_TO_NONE, NEXT_TO_NONE).unwrap());
         push("logistic slope", map.slope(), number(platt, "slope"), PARAMETERS);
         push("logistic intercept", map.intercept(), number(platt, "intercept"), PARAMETERS);
         let likelihood = cases.iter().map(|&(told, bad)| map.apply(told).ln_likelihood(bad)).sum();
