@@ -10,9 +10,13 @@ use serde::Deserialize;
 use situations::{Figure, Verdict};
 use std::path::{Path, PathBuf};
 use steelyard::config::Config;
+use steelyard::picture;
 use steelyard::serve::Service;
 use steelyard::wire::Money;
 use steelyard::wire::response::{AdviceKind, Assessment, BestUseKind};
+
+/// Where the picture of the explained listing goes, below the workspace's folder.
+const PICTURE: &str = "target/demo/evidence.svg";
 
 /// The dealer, and which listing is explained.
 #[derive(Deserialize)]
@@ -76,7 +80,7 @@ async fn main() -> anyhow::Result<()> {
     rank(&mut assessed);
     print_ranking(&assessed);
     let explained = assessed.iter().find(|a| a.name == shop.explain).context("the listing to explain")?;
-    explain(explained);
+    explain(explained)?;
     print_situations(&mut assessed);
     Ok(())
 }
@@ -211,7 +215,7 @@ fn bar(db: f64) -> String {
     }
 }
 
-fn explain(a: &Assessed) {
+fn explain(a: &Assessed) -> anyhow::Result<()> {
     let answer = &a.answer;
     say(&format!("One listing in full: {}\n{}\n", a.name, a.saved.situation));
     let odds = &answer.log_odds_db;
@@ -238,6 +242,9 @@ fn explain(a: &Assessed) {
     }
     t.add_row(["posterior".into(), format!("{:+.1}", odds.posterior), String::new(), bar(odds.posterior)]);
     say(&trimmed(&t));
+    let picture = picture::evidence(answer).context("an assessment without shares")?;
+    write(Path::new(PICTURE), &picture)?;
+    say(&format!("The same as a picture: {PICTURE}\n"));
 
     let stories: Vec<String> = answer.stories.iter().map(|(s, p)| format!("{s} {p:.3}")).collect();
     if let Some([low, high]) = answer.probability.interval_90 {
@@ -282,6 +289,14 @@ fn explain(a: &Assessed) {
         say(&format!("  - {}", c.text));
     }
     say("");
+    Ok(())
+}
+
+/// Writes a file below the workspace's folder, wherever the demo was called from.
+fn write(path: &Path, text: &str) -> anyhow::Result<()> {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").join(path);
+    path.parent().map_or(Ok(()), std::fs::create_dir_all).with_context(|| path.display().to_string())?;
+    std::fs::write(&path, text).with_context(|| path.display().to_string())
 }
 
 fn print_situations(assessed: &mut [Assessed]) {

@@ -15,6 +15,7 @@ pub mod listing;
 pub mod messages;
 pub mod openapi;
 pub mod packs;
+pub mod picture;
 pub mod problem;
 pub mod serve;
 pub mod shape;
