@@ -1,8 +1,11 @@
 //! Why: the account of one assessment in decibans.
+//!
+//! The entries are the additive shares of `steelyard_model::shares`. Every bar starts at zero, so that
+//! entries are compared with each other; only the sum at the end is their total.
 
 use super::{
-    BODY, FAINT_INK, GRID, HEADLINE, INK, LIGHT, MARGIN, Px, SMALL, WIDTH, hatching, line, percent, picture, signed,
-    words,
+    BODY, FAINT_INK, GRID, HEADLINE, INK, LIGHT, MARGIN, Px, SMALL, WIDTH, clipped, hatching, line, percent, picture,
+    signed, words, wrapped,
 };
 use crate::wire::request::CallKind;
 use crate::wire::response::{Assessment, Source, Weighed};
@@ -23,8 +26,10 @@ const FIGURES_END: f64 = 418.0;
 const BARS: Range<f64> = 438.0..WIDTH - MARGIN;
 const BAR_HEIGHT: f64 = 24.0;
 
-/// The mean width of a letter as a share of the size of the text, on the wide side.
-const LETTER: f64 = 0.54;
+/// What has to stand under an assessment, however it is shown.
+const CAUTION: &str = "An estimate from photographs, no expert opinion.";
+
+/// A longer label or note is cut short; the description holds it whole.
 const MOST_LINES: usize = 3;
 
 const HATCHING: &str = "evidence-hatching";
@@ -80,8 +85,7 @@ fn readable(id: &str) -> String {
 
 /// Text broken to the width of the labels, cut short where it would not end.
 fn lines(text: &str, size: f64) -> Vec<String> {
-    let letters = ((LABELS_END - MARGIN) / (LETTER * size)) as usize;
-    let mut lines: Vec<String> = textwrap::wrap(text, letters).into_iter().map(Into::into).collect();
+    let mut lines = wrapped(text, LABELS_END - MARGIN, size);
     if lines.len() > MOST_LINES {
         lines.truncate(MOST_LINES);
         if let Some(last) = lines.last_mut() {
@@ -137,26 +141,22 @@ pub fn evidence(a: &Assessment) -> Option<String> {
         defs { (hatching(HATCHING)) }
         text x=(Px(MARGIN)) y="54" font-size=(Px(HEADLINE)) font-weight="bold" { (headline) }
         @if let Some(interval) = &interval { (words(MARGIN, 84.0, BODY, interval)) }
-        (words(MARGIN, 110.0, SMALL, &clipped(&of)))
+        (words(MARGIN, 110.0, SMALL, &clipped(&of, WIDTH - 2.0 * MARGIN, SMALL)))
         (legend(152.0))
         (axis.grid(ACCOUNT_TOP, bottom))
-        @for (i, (row, top)) in rows.iter().zip(&tops).enumerate() { (entry(row, *top + if i == last { 8.0 } else { 0.0 }, &axis, i == 0 || i == last)) }
+        @for (i, row) in rows[..last].iter().enumerate() { (entry(row, tops[i], &axis, i == 0)) }
         (line((MARGIN, tops[last] + 2.0), (BARS.end, tops[last] + 2.0), INK, 2.0))
+        (entry(&rows[last], tops[last] + 8.0, &axis, true))
         (axis.zero(ACCOUNT_TOP, bottom))
         (axis.labels(bottom))
     };
     let said: Vec<String> = rows.iter().map(|r| format!("{}, {}: {}", r.label, r.note, signed(r.db))).collect();
     let title = interval.map_or_else(|| headline.clone(), |i| format!("{headline}, {i}"));
     let description = format!(
-        "{of}. What speaks for composite or fake (plus) and against it (minus), in decibans. {}. Each figure is rounded to 0.1.",
+        "{of}. What speaks for composite or fake (plus) and against it (minus), in decibans, rounded to 0.1. {}.",
         said.join("; ")
     );
-    Some(picture("evidence", &title, &description, bottom + 5.0 * SMALL, &parts))
-}
-
-fn clipped(text: &str) -> String {
-    let letters = ((WIDTH - 2.0 * MARGIN) / (LETTER * SMALL)) as usize;
-    textwrap::wrap(text, letters).into_iter().next().unwrap_or_default().into_owned()
+    Some(picture("evidence", &title, &description, bottom + 5.0 * SMALL, &parts, CAUTION))
 }
 
 fn legend(y: f64) -> Markup {
@@ -189,10 +189,12 @@ fn entry(row: &Row, y: f64, axis: &Axis, end: bool) -> Markup {
     html! {
         g class={ "row " (row.way()) } {
             @for (i, label) in labels.iter().enumerate() {
-                text x=(Px(MARGIN)) y=(Px(first + i as f64 * 1.2 * BODY)) font-size=(Px(BODY)) font-weight=(weight) { (label) }
+                @let y = first + i as f64 * 1.2 * BODY;
+                text x=(Px(MARGIN)) y=(Px(y)) font-size=(Px(BODY)) font-weight=(weight) { (label) }
             }
             @for (i, note) in notes.iter().enumerate() {
-                text x=(Px(MARGIN)) y=(Px(after + (i + 1) as f64 * 1.2 * SMALL)) font-size=(Px(SMALL)) fill=(FAINT_INK) { (note) }
+                @let y = after + (i + 1) as f64 * 1.2 * SMALL;
+                text x=(Px(MARGIN)) y=(Px(y)) font-size=(Px(SMALL)) fill=(FAINT_INK) { (note) }
             }
             text class="figure" x=(Px(FIGURES_END)) y=(Px(first)) font-size=(Px(BODY)) font-weight=(weight)
                 text-anchor="end" { (signed(row.db)) }
@@ -241,7 +243,9 @@ impl Axis {
         html! {
             (line((BARS.start, y), (BARS.end, y), INK, 1.0))
             @for t in self.ticks() {
-                text x=(Px(self.at(t))) y=(Px(y + 1.5 * SMALL)) font-size=(Px(SMALL)) text-anchor="middle" { (whole(t)) }
+                text x=(Px(self.at(t))) y=(Px(y + 1.5 * SMALL)) font-size=(Px(SMALL)) text-anchor="middle" {
+                    (whole(t))
+                }
             }
             text x=(Px(BARS.end)) y=(Px(y + 2.9 * SMALL)) font-size=(Px(SMALL)) text-anchor="end" {
                 "decibans: +10 is ten times the odds, +3 twice"

@@ -1,7 +1,7 @@
-//! What an assessment rests on, as a picture: SVG text.
+//! What an assessment rests on, and how good forecasts were, as pictures: SVG text.
 //!
 //! [`evidence`] is an account in decibans: prior + price + recalibration + Σ shares = posterior,
-//! a bar an entry.
+//! a bar an entry. [`reliability`] holds forecasts against what was found.
 //!
 //! Pattern and words carry the meaning, tone only repeats it: the pictures read the same in
 //! grey. They bring their own background, ask for no font, hold no script, and point to nothing
@@ -21,8 +21,10 @@
 //! ```
 
 mod evidence;
+mod reliability;
 
 pub use evidence::evidence;
+pub use reliability::{Bin, Bound, Reliability, Step, reliability};
 
 use maud::{Markup, Render, html};
 
@@ -41,8 +43,8 @@ const HEADLINE: f64 = 30.0;
 const BODY: f64 = 19.0;
 const SMALL: f64 = 16.0;
 
-/// What has to stand under a picture as under every answer.
-const CAUTION: &str = "An estimate from photographs, no expert opinion.";
+/// The mean width of a letter as a share of the size of the text, on the wide side.
+const LETTER: f64 = 0.54;
 
 /// A length or place, to a tenth of a unit.
 struct Px(f64);
@@ -54,9 +56,9 @@ impl Render for Px {
     }
 }
 
-/// The whole picture: what screen readers say, the background, the parts, and the caution.
-/// `height` leaves out the caution's line.
-fn picture(name: &str, title: &str, description: &str, height: f64, parts: &Markup) -> String {
+/// The whole picture: what screen readers say, the background, the parts, and a last line, which
+/// `height` leaves out.
+fn picture(name: &str, title: &str, description: &str, height: f64, parts: &Markup, last: &str) -> String {
     let whole = height + 2.0 * SMALL;
     let (title_id, description_id) = (format!("{name}-title"), format!("{name}-description"));
     let document = html! {
@@ -64,10 +66,11 @@ fn picture(name: &str, title: &str, description: &str, height: f64, parts: &Mark
             height=(Px(whole)) role="img" aria-labelledby=(title_id) aria-describedby=(description_id)
             font-family="system-ui, sans-serif" fill=(INK) {
             title id=(title_id) { (title) }
-            desc id=(description_id) { (description) " " (CAUTION) }
-            rect x="0.5" y="0.5" width=(Px(WIDTH - 1.0)) height=(Px(whole - 1.0)) rx="6" fill=(PAPER) stroke=(FAINT_INK) {}
+            desc id=(description_id) { (description) " " (last) }
+            rect x="0.5" y="0.5" width=(Px(WIDTH - 1.0)) height=(Px(whole - 1.0)) rx="6" fill=(PAPER)
+                stroke=(FAINT_INK) {}
             (parts)
-            (words(MARGIN, height + 0.6 * SMALL, SMALL, CAUTION))
+            (words(MARGIN, height + 0.6 * SMALL, SMALL, last))
         }
     };
     // Escaped, a control character would still be no XML (XML 1.0, production 2).
@@ -79,8 +82,19 @@ fn words(x: f64, y: f64, size: f64, text: &str) -> Markup {
     html! { text x=(Px(x)) y=(Px(y)) font-size=(Px(size)) { (text) } }
 }
 
+/// Text broken to a width, its words kept whole where they can be.
+fn wrapped(text: &str, width: f64, size: f64) -> Vec<String> {
+    textwrap::wrap(text, (width / (LETTER * size)) as usize).into_iter().map(Into::into).collect()
+}
+
+/// What of a text fits on one line.
+fn clipped(text: &str, width: f64, size: f64) -> String {
+    wrapped(text, width, size).into_iter().next().unwrap_or_default()
+}
+
 fn line(from: (f64, f64), to: (f64, f64), stroke: &str, width: f64) -> Markup {
-    html! { line x1=(Px(from.0)) y1=(Px(from.1)) x2=(Px(to.0)) y2=(Px(to.1)) stroke=(stroke) stroke-width=(Px(width)) {} }
+    let ((x1, y1), (x2, y2)) = (from, to);
+    html! { line x1=(Px(x1)) y1=(Px(y1)) x2=(Px(x2)) y2=(Px(y2)) stroke=(stroke) stroke-width=(Px(width)) {} }
 }
 
 /// Slanting ink lines on paper.
