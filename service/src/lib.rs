@@ -16,6 +16,7 @@ mod implied;
 pub mod listing;
 pub mod messages;
 pub mod openapi;
+pub mod picture;
 pub mod problem;
 mod proposals;
 pub mod serve;

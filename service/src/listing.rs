@@ -377,7 +377,7 @@ impl Reader<'_> {
             }
             // One refusal says more than any number of photos given.
             if call.as_ref().is_none_or(|(c, _)| *c == Call::Absent && answer == Call::Present) {
-                let because = format!("The request for `{}` was {word}.", a.view);
+                let because = format!("`{}` was asked for and {word}.", a.view);
                 call = Some((answer, Reason { because, facts: [at, format!("/asked/{i}/answer")] }));
             }
         }
