@@ -22,6 +22,9 @@
 //! Beside the calculation, [`facts`] compares what a listing states with a reference book and
 //! calls signs by itself, and [`readers`] reads case marks and texts into proposals.
 //!
+//! [`sample`] draws listings with known stories from the model, and worlds that differ from it as
+//! far as its own strengths allow.
+//!
 //! The prior P(bad) of a seller comes from the `steelyard-priors` crate; here it is a number.
 //! Nothing here reads a file, a clock or a random source: a seed is an argument.
 //!
@@ -59,4 +62,5 @@ pub mod observe;
 pub mod pack;
 pub mod posterior;
 pub mod readers;
+pub mod sample;
 pub mod shares;

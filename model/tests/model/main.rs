@@ -9,3 +9,4 @@ mod observations;
 mod pack;
 mod references;
 mod repaint;
+mod sample;
