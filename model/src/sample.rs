@@ -32,7 +32,7 @@ use crate::observe::{Basis, Call, Evidence, Observation, Photo, Watch, rates};
 use crate::pack::{Index, On, Pack, PackErrors};
 use crate::posterior::{PerStory, Plan, Scratch};
 use rand_core::{RngCore as _, SeedableRng as _};
-use rand_distr::{Distribution as _, Gamma, StudentT};
+use rand_distr::{Distribution as _, Gamma, StandardNormal, StudentT};
 use rand_pcg::Pcg64;
 use std::sync::Arc;
 
@@ -215,8 +215,9 @@ impl Listing {
     }
 }
 
-/// A pack whose tables and signs are drawn from what this pack says of its own numbers: a
-/// Dirichlet for each row, a Beta for each cell of a sign.
+/// A pack whose tables, signs and segments are drawn from what this pack says of its own numbers:
+/// a Dirichlet for each row and each split, a Beta for each cell of a sign and each mean rate, a
+/// lognormal for a + b. Reading rates stay, and so does a segment without a strength.
 ///
 /// # Errors
 /// None for a pack whose strengths are not so small that a drawn share cannot be told from zero.
@@ -232,6 +233,17 @@ pub fn world(pack: &Pack, seed: u64) -> Result<Pack, PackErrors> {
     for sign in &mut data.signs {
         for (p, strength) in sign.present.mean.iter_mut().zip(&sign.present.strength) {
             *p = beta(*p, *strength, &mut random);
+        }
+    }
+    for segment in &mut data.segments {
+        let Some(strength) = segment.strength else { continue };
+        let wider: f64 = StandardNormal.sample(&mut random);
+        let cases = (segment.a + segment.b) * (strength.spread_log_sd * wider).exp();
+        let rate = beta(segment.a / (segment.a + segment.b), strength.rate, &mut random);
+        (segment.a, segment.b) = (cases * rate, cases * (1.0 - rate));
+        for (split, strength) in [(&mut segment.sound, strength.sound), (&mut segment.bad, strength.bad)] {
+            let drawn = dirichlet(split.values().copied(), strength, &mut random);
+            split.values_mut().zip(drawn).for_each(|(to, p)| *to = p);
         }
     }
     Pack::from_data(data)
