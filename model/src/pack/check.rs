@@ -120,6 +120,10 @@ fn frame(data: &ModelData, faults: &mut Faults) {
     faults.between("defaults.offer_share", d.offer_share, 0.0, 1.0);
     faults.between("defaults.resolves_at", d.resolves_at, 0.0, 1.0);
     faults.positive("recalibration.slope", data.recalibration.slope);
+    if let Some(c) = data.calibration {
+        faults.positive("calibration.intercept_precision", c.intercept_precision);
+        faults.positive("calibration.slope_precision", c.slope_precision);
+    }
     faults.unless(data.recalibration.intercept.is_finite(), "recalibration.intercept", "is not finite");
 }
 

@@ -294,6 +294,10 @@ pub struct Recalibration {
 pub struct Calibration {
     /// Fewer outcomes than this are too few to judge a calibration by.
     pub enough_outcomes: u32,
+    /// Precision (one over the variance) with which the recalibration's intercept is held at 0 …
+    pub intercept_precision: f64,
+    /// … and its slope at 1.
+    pub slope_precision: f64,
 }
 
 /// A fine state and the state people see it as.

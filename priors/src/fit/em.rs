@@ -10,7 +10,7 @@ use super::segment::{Hyperprior, Survey};
 use super::{Case, FitError, Settings};
 use crate::seller::{Evidence as SellerEvidence, ListingLikelihood};
 use crate::{Beta, Error};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use steelyard_model::contraction::MAX_LANES;
@@ -44,7 +44,9 @@ pub(super) struct Listings<'a> {
     /// Per segment, per seller, positions in `listings`.
     sellers: Vec<Vec<Vec<usize>>>,
     plans: Vec<(Plan, Scratch)>,
+    /// ln of every story's share of its side, per segment.
     ln_split: Vec<PerStory>,
+    outcomes: Outcomes,
 }
 
 /// Whether what was found of a listing afterwards is used or held back.
@@ -98,14 +100,18 @@ impl<'a> Listings<'a> {
         for ((segment, _), members) in by_seller {
             sellers[segment].push(members);
         }
-        let plans = plans.into_iter().map(|plan| (plan.scratch(), plan)).map(|(scratch, plan)| (plan, scratch));
-        let mut all = Self { pack: pack.clone(), listings, sellers, plans: plans.collect(), ln_split: Vec::new() };
-        all.take(pack, outcomes, true);
+        let with_scratch = |plan: Plan| {
+            let scratch = plan.scratch();
+            (plan, scratch)
+        };
+        let plans = plans.into_iter().map(with_scratch).collect();
+        let mut all = Self { pack: pack.clone(), listings, sellers, plans, ln_split: Vec::new(), outcomes };
+        all.take(pack, true);
         all
     }
 
     /// Goes over to the numbers of another pack.
-    fn take(&mut self, pack: &Arc<Pack>, outcomes: Outcomes, reread: bool) {
+    fn take(&mut self, pack: &Arc<Pack>, reread: bool) {
         self.pack = pack.clone();
         self.plans.iter_mut().for_each(|(plan, _)| plan.renumber(pack));
         self.ln_split = (0..self.sellers.len())
@@ -119,7 +125,7 @@ impl<'a> Listings<'a> {
         if reread {
             for listing in &mut self.listings {
                 let found = match &listing.case.outcome {
-                    Some(outcome) if outcomes == Outcomes::Used => outcome.signs.as_slice(),
+                    Some(outcome) if self.outcomes == Outcomes::Used => outcome.signs.as_slice(),
                     _ => &[],
                 };
                 listing.evidence = listing.case.evidence.reread(pack).settled(found);
@@ -128,12 +134,12 @@ impl<'a> Listings<'a> {
     }
 
     /// Evaluates every listing: P(everything but the prior | story).
-    fn evaluate(&mut self, outcomes: Outcomes) {
+    fn evaluate(&mut self) {
         for listing in &mut self.listings {
             let (plan, scratch) = &mut self.plans[listing.plan];
-            let ln = plan.evaluate_found(scratch, &listing.evidence, components(listing.case, outcomes));
-            for h in 0..self.pack.stories() {
-                listing.ln[h] = ln[h] + listing.ln_outside[h];
+            let ln = plan.evaluate_found(scratch, &listing.evidence, components(listing.case, self.outcomes));
+            for (to, (ln, outside)) in listing.ln.iter_mut().zip(ln.iter().zip(&listing.ln_outside)) {
+                *to = ln + outside;
             }
         }
     }
@@ -169,8 +175,8 @@ impl<'a> Listings<'a> {
     }
 
     /// P(bad) of every listing given all of its seller's, in the order of the cases.
-    pub(super) fn log_odds(&mut self, outcomes: Outcomes) -> Result<Vec<f64>, FitError> {
-        self.evaluate(outcomes);
+    pub(super) fn log_odds(&mut self) -> Result<Vec<f64>, FitError> {
+        self.evaluate();
         let mut found = vec![0.0; self.listings.len()];
         for g in 0..self.sellers.len() {
             let survey = Survey::new(&self.evidence_of(g)?, prior(&self.pack, g)?)?;
@@ -184,7 +190,7 @@ impl<'a> Listings<'a> {
     /// One E-step with the step of the segments: the objective's likelihood part before it, and the
     /// expected counts after it.
     fn expect(&mut self, hyperpriors: &[Option<Hyperprior>]) -> Result<(f64, Expected), FitError> {
-        self.evaluate(Outcomes::Used);
+        self.evaluate();
         let mut expected = Expected::new(&self.pack);
         let mut ln_likelihood = 0.0;
         for (g, hyperprior) in hyperpriors.iter().enumerate() {
@@ -222,7 +228,7 @@ impl<'a> Listings<'a> {
                         let of: Vec<f64> = (0..self.pack.stories()).map(of).collect();
                         expected.splits[g].add(row, &of, &shares[row]);
                     }
-                    let found = components(listing.case, Outcomes::Used);
+                    let found = components(listing.case, self.outcomes);
                     let (plan, scratch) = &mut self.plans[listing.plan];
                     plan.evaluate_found(scratch, &listing.evidence, found);
                     expected.counts.add(&plan.differentiate(scratch), &listing.evidence, found, &posterior);
@@ -261,14 +267,10 @@ fn ln_outside(pack: &Pack, case: &Case, outcomes: Outcomes) -> PerStory {
 /// A fit as it ended.
 #[derive(Debug)]
 pub(super) struct Ended {
-    /// The numbers, with the strengths they had before.
-    pub(super) moved: ModelData,
-    /// The same with the strengths that the evidence adds.
-    pub(super) strengthened: ModelData,
+    /// The numbers, with the strengths that the evidence adds.
+    pub(super) data: ModelData,
     /// The penalised log-likelihood at the start and after every iteration.
     pub(super) objective: Vec<f64>,
-    pub(super) verified: Verified,
-    pub(super) expected: Expected,
 }
 
 /// Maximises the penalised likelihood of the cases from the pack's own numbers on.
@@ -303,31 +305,19 @@ pub(super) fn run(
             return Err(FitError::Cancelled);
         }
         if gain < settings.tolerance || objective.len() > settings.most_iterations {
-            let mut strengthened = now.clone();
-            strengthen(&mut strengthened, &expected, &verified);
-            return Ok(Ended { moved: now, strengthened, objective, verified, expected });
+            strengthen(&mut now, &expected, &verified);
+            return Ok(Ended { data: now, objective });
         }
         update(base, &mut now, &expected, &verified);
         let pack = Arc::new(Pack::from_data(now.clone())?);
-        listings.take(&pack, Outcomes::Used, rereads);
+        listings.take(&pack, rereads);
     }
 }
 
 /// Which reading classes have calls that were later judged in hand beyond doubt.
 fn verified(pack: &Pack, cases: &[(usize, &Case)]) -> Verified {
     let data = pack.data();
-    let mut verified = vec![false; data.readings.len()];
-    for (_, case) in cases {
-        for found in case.outcome.iter().flat_map(|o| &o.signs).filter(|f| f.is_certain()) {
-            let called = |c: &&steelyard_model::observe::Likelihood| {
-                c.sign == found.sign && c.resolvable.is_some() && !c.is_neutral()
-            };
-            if case.evidence.calls().iter().any(|c| called(&c)) {
-                if let Some(class) = data.readings.keys().position(|k| *k == data.signs[found.sign].reading) {
-                    verified[class] = true;
-                }
-            }
-        }
-    }
-    verified
+    let judged: BTreeSet<&str> =
+        cases.iter().flat_map(|(_, case)| case.verified()).map(|sign| data.signs[sign].reading.as_str()).collect();
+    data.readings.keys().map(|class| judged.contains(class.as_str())).collect()
 }

@@ -21,6 +21,9 @@
 //! the class counts, as far as its sign's truth can be told, not the judged ones alone: which
 //! watches are opened depends on the calls.
 //!
+//! [`calibrate`] does the whole of it: the fit, the same without each fold for an honest score, the
+//! recalibration of the log-odds, and the [`report`].
+//!
 //! ```
 //! use std::ops::ControlFlow;
 //! use steelyard_model::observe::Evidence;
@@ -47,15 +50,19 @@
 //! # Ok::<(), steelyard_priors::fit::FitError>(())
 //! ```
 
+mod calibrate;
 mod em;
 mod numbers;
+pub mod report;
 pub mod segment;
+
+pub use calibrate::{Calibration, Options, calibrate};
 
 use crate::Error;
 use em::{Listings, Outcomes};
 use std::ops::ControlFlow;
 use std::sync::Arc;
-use steelyard_model::observe::{Evidence, Finding};
+use steelyard_model::observe::{Evidence, Finding, Likelihood};
 use steelyard_model::pack::data::ModelData;
 use steelyard_model::pack::{Index, Pack, PackErrors};
 use steelyard_model::posterior::PerStory;
@@ -73,6 +80,15 @@ pub struct Case {
     pub ln_price: PerStory,
     /// What was found out.
     pub outcome: Option<Outcome>,
+}
+
+impl Case {
+    /// Signs whose call was later judged in hand beyond doubt.
+    fn verified(&self) -> impl Iterator<Item = Index> {
+        let judged = self.outcome.iter().flat_map(|o| &o.signs).filter(|f| f.is_certain()).map(|f| f.sign);
+        let read = |c: &Likelihood| c.resolvable.is_some() && !c.is_neutral();
+        judged.filter(move |sign| self.evidence.calls().iter().any(|c| c.sign == *sign && read(c)))
+    }
 }
 
 /// What a watch turned out to be.
@@ -170,7 +186,7 @@ pub fn fit(
     let ended = em::run(pack, &all, settings, |iteration, objective| {
         progress(Progress { fit: 0, fits: 1, iteration, objective })
     })?;
-    Ok(Fitted { data: finished(ended.strengthened), objective: ended.objective })
+    Ok(Fitted { data: finished(ended.data), objective: ended.objective })
 }
 
 fn finished(mut data: ModelData) -> ModelData {
@@ -187,7 +203,7 @@ fn finished(mut data: ModelData) -> ModelData {
 pub fn log_odds(pack: &Arc<Pack>, cases: &[Case]) -> Result<Vec<f64>, FitError> {
     check(pack, cases)?;
     let all: Vec<(usize, &Case)> = cases.iter().enumerate().collect();
-    Listings::new(pack, &all, Outcomes::HeldBack).log_odds(Outcomes::HeldBack)
+    Listings::new(pack, &all, Outcomes::HeldBack).log_odds()
 }
 
 fn check(pack: &Pack, cases: &[Case]) -> Result<(), FitError> {

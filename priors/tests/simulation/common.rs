@@ -101,6 +101,7 @@ pub(crate) fn predicted(pack: &Arc<Pack>, cases: &[Case]) -> Vec<LogOdds> {
 
 /// Mean of q·ln p + (1−q)·ln(1−p): the expected log score where q is the truth's own probability.
 pub(crate) fn expected_log_score(truth: &[LogOdds], predicted: &[LogOdds]) -> f64 {
-    let score = |(q, p): (&LogOdds, &LogOdds)| q.probability() * p.ln_probability() + q.complement() * p.ln_complement();
+    let score =
+        |(q, p): (&LogOdds, &LogOdds)| q.probability() * p.ln_probability() + q.complement() * p.ln_complement();
     truth.iter().zip(predicted).map(score).sum::<f64>() / truth.len() as f64
 }

@@ -23,19 +23,21 @@ fn outcomes_teach_the_worlds_own_numbers() {
         let test: Vec<Case> = market.listings(4_000).iter().map(case).collect();
         let truth = predicted(&world, &test);
         let score = |pack: &Arc<Pack>| expected_log_score(&truth, &predicted(pack, &test));
-        let t=std::time::Instant::now();
+        let t = std::time::Instant::now();
         let (few, n_few) = fitted(&pack, &cases[..400]);
-        
+
         let (many, n_many) = fitted(&pack, &cases);
-        
+
         let [at_pack, at_few, at_many, at_world] = [&pack, &few, &many, &world].map(score);
-        
+
         let share = (at_many - at_pack) / (at_world - at_pack);
         eprintln!(
             "{seed:5} {at_pack:.4} {at_few:.4} {at_many:.4} {at_world:.4}                      {:5.1} %  {n_few}, {n_many}",
             100.0 * share
         );
-        if at_few<=at_pack {eprintln!("FAIL");}
+        if at_few <= at_pack {
+            eprintln!("FAIL");
+        }
         closed.push(share);
     }
     let mean = closed.iter().sum::<f64>() / closed.len() as f64;
