@@ -30,28 +30,29 @@ pub(crate) fn policy(pack: &Pack) -> Policy {
 
 /// Listings by sellers who have one to five each, segments in turn.
 pub(crate) struct Market {
-    pub(crate) pack: Arc<Pack>,
-    pub(crate) sampler: Sampler,
-    segments: Vec<usize>,
+    sampler: Sampler,
+    segments: usize,
     sellers: u64,
+    most: usize,
 }
 
 impl Market {
     pub(crate) fn new(pack: &Arc<Pack>, seed: u64) -> Self {
-        let segments = (0..pack.data().segments.len()).collect();
-        Self { pack: pack.clone(), sampler: Sampler::new(pack, policy(pack), seed), segments, sellers: 0 }
+        let segments = pack.data().segments.len();
+        Self { sampler: Sampler::new(pack, policy(pack), seed), segments, sellers: 0, most: 5 }
     }
 
-    pub(crate) fn of_segments(pack: &Arc<Pack>, seed: u64, segments: &[usize]) -> Self {
-        Self { segments: segments.to_vec(), ..Self::new(pack, seed) }
+    pub(crate) fn of_one_each(pack: &Arc<Pack>, seed: u64) -> Self {
+        Self { most: 1, ..Self::new(pack, seed) }
     }
 
     /// Listings with the key of their seller.
     pub(crate) fn listings(&mut self, count: usize) -> Vec<(u64, Listing)> {
         let mut drawn = Vec::with_capacity(count);
         while drawn.len() < count {
-            let seller = self.sampler.seller(self.segments[self.sellers as usize % self.segments.len()]);
-            let has = 1 + self.sellers as usize / self.segments.len() % 5;
+            let number = self.sellers as usize;
+            let seller = self.sampler.seller(number % self.segments);
+            let has = 1 + number / self.segments % self.most;
             for _ in 0..has.min(count - drawn.len()) {
                 drawn.push((self.sellers, self.sampler.listing(&seller)));
             }
@@ -84,13 +85,9 @@ pub(crate) fn judged(listing: &Listing) -> Vec<Finding> {
     listing.evidence.calls().iter().filter_map(|c| truth(c.sign)).collect()
 }
 
-pub(crate) fn settings() -> Settings {
-    Settings::default()
-}
-
 /// The pack as these cases leave it, and the number of iterations.
 pub(crate) fn fitted(pack: &Arc<Pack>, cases: &[Case]) -> (Arc<Pack>, usize) {
-    let fitted = fit(pack, cases, &settings(), |_| ControlFlow::Continue(())).expect("a fit");
+    let fitted = fit(pack, cases, &Settings::default(), |_| ControlFlow::Continue(())).expect("a fit");
     (Arc::new(Pack::from_data(fitted.data).expect("a pack")), fitted.objective.len() - 1)
 }
 

@@ -2,5 +2,8 @@
 //!
 //! Each test prints its figures: `cargo test -p steelyard-priors --test simulation -- --nocapture`.
 
+mod calibrated;
 mod common;
 mod learning;
+mod readings;
+mod selection;
