@@ -76,14 +76,18 @@ pub(super) fn penalty(
 
 /// The M-step: every number at the maximum of its expected likelihood times its prior.
 pub(super) fn update(base: &ModelData, now: &mut ModelData, expected: &Expected, verified: &Verified) {
-    let cell = |strength: f64, mean: f64, yes: f64, no: f64| (strength * mean + yes) / (strength + yes + no);
+    // What nothing was seen of stays to the last digit.
+    let cell = |strength: f64, mean: f64, yes: f64, no: f64| match yes + no {
+        0.0 => mean,
+        n => (strength * mean + yes) / (strength + n),
+    };
     for ((b, n), rows) in base.components.iter().zip(&mut now.components).zip(&expected.counts.components) {
         let means = b.mean.rows().into_iter().zip(&b.strength);
         for (r, (mut row, (mean, strength))) in n.mean.rows_mut().into_iter().zip(means).enumerate() {
             let counts = rows.row(r);
             let total: f64 = counts.iter().sum();
             for ((p, mean), count) in row.iter_mut().zip(mean).zip(counts) {
-                *p = (strength * mean + count) / (strength + total);
+                *p = cell(*strength, *mean, *count, total - count);
             }
         }
     }

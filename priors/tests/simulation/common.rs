@@ -42,8 +42,14 @@ impl Market {
         Self { sampler: Sampler::new(pack, policy(pack), seed), segments, sellers: 0, most: 5 }
     }
 
+    /// Sellers of one listing each.
     pub(crate) fn of_one_each(pack: &Arc<Pack>, seed: u64) -> Self {
         Self { most: 1, ..Self::new(pack, seed) }
+    }
+
+    /// Sellers of the pack's first segment alone.
+    pub(crate) fn of_one_segment(pack: &Arc<Pack>, seed: u64) -> Self {
+        Self { segments: 1, ..Self::new(pack, seed) }
     }
 
     /// Listings with the key of their seller.

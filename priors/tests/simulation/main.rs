@@ -7,3 +7,5 @@ mod common;
 mod learning;
 mod readings;
 mod selection;
+mod seller;
+mod whole;
