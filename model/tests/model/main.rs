@@ -2,6 +2,7 @@
 
 mod ask;
 mod common;
+mod counts;
 mod interval;
 mod laws;
 mod money;

@@ -151,7 +151,7 @@ impl Survey {
         /// Halvings before giving up: the step is then beyond the rounding of the density.
         const HALVINGS: i32 = 12;
         let here = self.ln_density(hyperprior);
-        let [dx, dz] = self.newton(hyperprior);
+        let ([dx, dz], _) = self.newton(hyperprior);
         for halving in 0..HALVINGS {
             let share = 0.5_f64.powi(halving);
             let Ok(there) = moved(self.prior, share * dx, share * dz) else { continue };
@@ -163,7 +163,8 @@ impl Survey {
         Ok(self.clone())
     }
 
-    fn newton(&self, hyperprior: Option<&Hyperprior>) -> [f64; 2] {
+    /// The step, and what the density gains by it if it is as curved all the way.
+    fn newton(&self, hyperprior: Option<&Hyperprior>) -> ([f64; 2], f64) {
         /// Longest step in logit m and in ln s.
         const LONGEST: [f64; 2] = [1.0, 1.5];
         let (mut g, mut h) = self.derivatives();
@@ -183,7 +184,8 @@ impl Survey {
         let determinant = p * r - q * q;
         let step = [(r * g[0] - q * g[1]) / determinant, (p * g[1] - q * g[0]) / determinant];
         let too_long = step.iter().zip(LONGEST).map(|(d, most)| d.abs() / most).fold(1.0, f64::max);
-        step.map(|d| if d.is_finite() { d / too_long } else { 0.0 })
+        let step = step.map(|d| if d.is_finite() { d / too_long } else { 0.0 });
+        (step, 0.5 * (g[0] * step[0] + g[1] * step[1]))
     }
 
     /// Number of known cases that the evidence on the mean rate is worth.
@@ -211,24 +213,25 @@ fn moved(prior: Prior, dx: f64, dz: f64) -> Result<Prior, Error> {
 /// # Errors
 /// If a seller's evidence is impossible.
 pub fn maximise(sellers: &[Evidence], start: Prior, hyperprior: Option<&Hyperprior>) -> Result<Level, Error> {
-    /// A step this small changes nothing.
-    const SMALLEST: f64 = 1e-9;
+    /// A step that gains less than this is among the rounding of the sum.
+    const LEAST_GAIN: f64 = 1e-12;
     /// Newton's method needs ten; one that runs away needs no more to show it.
     const MOST_STEPS: usize = 100;
-    /// Sellers that differ less than this say nothing of how much they differ.
+    /// Sellers that differ less than this, or are all alike good or bad, have no maximum.
     const MOST_STRENGTH: f64 = 1e7;
+    const LEAST_FIGURE: f64 = 1e-7;
     let mut here = Survey::new(sellers, start)?;
     let mut converged = false;
     for _ in 0..MOST_STEPS {
-        let [dx, dz] = here.newton(hyperprior);
-        if dx.abs().max(dz.abs()) < SMALLEST {
+        if here.prior.strength() > MOST_STRENGTH || here.prior.a().min(here.prior.b()) < LEAST_FIGURE {
+            break;
+        }
+        let (_, gain) = here.newton(hyperprior);
+        if gain < LEAST_GAIN {
             converged = true;
             break;
         }
         here = here.step(sellers, hyperprior)?;
-        if here.prior.strength() > MOST_STRENGTH {
-            break;
-        }
     }
     Ok(Level {
         prior: here.prior,
