@@ -29,7 +29,7 @@ fn evidence(pack: &Pack) -> Evidence {
     let see = |(id, call)| Observation { sign: pack.sign(id).expect(id), call, basis: Basis::Photo(photo) };
     let read = Evidence::read(pack, &Watch::unknown(pack), &CALLS.map(see)).expect("evidence");
     let found = |id: &str, if_present, if_absent| Finding { sign: pack.sign(id).expect(id), if_present, if_absent };
-    read.settled(&[found("crown_unsigned", 0.9, 0.2), found("back_spotless_inside", 1.0, 0.0)])
+    read.settled(&[found("crown_unsigned", 0.9, 0.2), found("back_marks_hand_cut", 1.0, 0.0)])
 }
 
 fn opened(pack: &Pack) -> Vec<(Index, Index)> {
@@ -74,7 +74,12 @@ fn expected_counts_are_slopes_of_the_likelihood() {
             let wanted = slope(|data, step| {
                 data.signs[call.sign].present.mean.as_slice_mut().expect("contiguous")[at] += step;
             });
-            near(ours, wanted, DIFFERENCE * wanted.abs().max(1.0), &format!("{} cell {at}", pack.signs()[call.sign].id));
+            near(
+                ours,
+                wanted,
+                DIFFERENCE * wanted.abs().max(1.0),
+                &format!("{} cell {at}", pack.signs()[call.sign].id),
+            );
             checked += 1;
         }
     }
@@ -109,7 +114,7 @@ fn expected_counts_are_slopes_of_the_likelihood() {
         }
     }
     eprintln!("{checked} slopes");
-    assert!(checked > 250);
+    assert!(checked > 200);
 }
 
 #[test]
