@@ -473,7 +473,7 @@ fn recalibration_finds_the_map_that_the_outcomes_were_drawn_from() {
     assert!((straight.fitted.slope() - 1.0).abs() < 0.2);
 }
 
-/// Twelve outcomes, noise against the forecasts: the recalibration is fitted, found no better, dropped.
+/// Eight outcomes, noise against the forecasts: the recalibration is fitted, found no better, dropped.
 #[test]
 fn a_recalibration_that_does_not_help_is_not_kept() {
     let told = [-2.0, -1.5, -1.0, -0.5, 0.5, 1.0, 1.5, 2.0].map(LogOdds::new);
@@ -487,6 +487,21 @@ fn a_recalibration_that_does_not_help_is_not_kept() {
     let found = assess(&cases, shrunk(0.1)).unwrap();
     assert!(!found.improves() && found.after > found.before, "{found:?}");
     assert_eq!(found.kept(), Recalibration::IDENTITY);
+}
+
+/// Round forecasts lie on the edges of round bins, and log-odds hold them to rounding only.
+#[test]
+fn a_forecast_on_an_edge_is_in_the_bin_that_begins_there() {
+    for bins in 2..=60 {
+        let edge = |k: usize| LogOdds::of(k as f64 / bins as f64).unwrap();
+        let told: Cases = (1..bins).map(|k| (edge(k), k % 3 == 0)).collect();
+        let found = scored(&told).histogram(bins).unwrap();
+        let cases: Vec<usize> = found.iter().map(|b| b.cases).collect();
+        assert_eq!(cases[0], 0, "{bins} bins");
+        assert!(cases[1..].iter().all(|n| *n == 1), "{bins} bins: {cases:?}");
+        assert!(found.iter().enumerate().all(|(k, b)| b.bad == usize::from(k > 0 && k % 3 == 0)));
+        assert!(found.windows(2).all(|w| w[0].high == w[1].low) && (found[bins - 1].high - 1.0).abs() < 1e-15);
+    }
 }
 
 #[test]
