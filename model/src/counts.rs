@@ -193,7 +193,7 @@ impl Counts {
                 not += absent;
             }
             // A call right or wrong, as far as the detail could be resolved at all.
-            if let Some(d) = call.resolvable.filter(|_| !call.is_neutral()) {
+            if let Some(d) = call.resolvable.filter(|_| call.is_read()) {
                 let Class { index, own_a, own_b } = self.classes[call.sign];
                 let r = &sign.reading;
                 let resolved = |rate: f64| match call.call {

@@ -167,6 +167,8 @@ pub struct Likelihood {
     pub if_present: f64,
     /// P(call | sign absent).
     pub if_absent: f64,
+    /// Whether two stated facts made the call: it was then not read off a photo by anybody.
+    pub derived: bool,
 }
 
 impl Likelihood {
@@ -183,6 +185,12 @@ impl Likelihood {
         Self::from_rates(sign, call, rates(&pack.signs()[sign].reading, 1.0), Some(1.0))
     }
 
+    /// Whether somebody read it off a photo or in hand, with the rates of the sign's reading class.
+    #[must_use]
+    pub fn is_read(&self) -> bool {
+        self.resolvable.is_some() && !self.derived && !self.is_neutral()
+    }
+
     /// Whether it says nothing at all, as of a watch that had better stay shut.
     #[must_use]
     pub fn is_neutral(&self) -> bool {
@@ -194,7 +202,15 @@ impl Likelihood {
             Call::Present => (se, fa),
             Call::Absent => (1.0 - se, 1.0 - fa),
         };
-        Self { sign, call, resolvable, if_present, if_absent }
+        Self { sign, call, resolvable, if_present, if_absent, derived: false }
+    }
+
+    /// A call that two stated facts make: read as class `plain` with D = 1, whatever the sign's own
+    /// class, since nothing small had to be seen. A pack without that class reads it as the sign's own.
+    #[must_use]
+    pub fn derived(pack: &Pack, sign: Index, call: Call) -> Self {
+        let reading = pack.data().readings.get(crate::facts::READING).unwrap_or(&pack.signs()[sign].reading);
+        Self { derived: true, ..Self::from_rates(sign, call, rates(reading, 1.0), Some(1.0)) }
     }
 }
 
@@ -322,6 +338,7 @@ impl Evidence {
     #[must_use]
     pub fn reread(&self, pack: &Pack) -> Self {
         let read = |call: &Likelihood| match call.resolvable {
+            Some(_) if call.derived => Likelihood::derived(pack, call.sign, call.call),
             Some(d) if !call.is_neutral() => {
                 Likelihood::from_rates(call.sign, call.call, rates(&pack.signs()[call.sign].reading, d), Some(d))
             }
@@ -350,6 +367,7 @@ impl Evidence {
                     resolvable: None,
                     if_present: f.if_present,
                     if_absent: f.if_absent,
+                    derived: false,
                 }),
             }
         }

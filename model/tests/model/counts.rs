@@ -4,7 +4,7 @@ use crate::common::near;
 use std::sync::Arc;
 use steelyard_model::contraction::MAX_LANES;
 use steelyard_model::counts::{Cells, Counts, Rows};
-use steelyard_model::observe::{Basis, Call, Evidence, Finding, Observation, Photo, Watch};
+use steelyard_model::observe::{Basis, Call, Evidence, Finding, Likelihood, Observation, Photo, Watch};
 use steelyard_model::pack::data::ModelData;
 use steelyard_model::pack::{Index, Pack};
 use steelyard_model::posterior::Plan;
@@ -172,11 +172,15 @@ fn evidence_reread_by_the_same_rates_is_the_same() {
         Evidence::read(&pack, &watch, &seen).expect("evidence")
     };
     assert!(read.calls()[2].is_neutral());
+    let fact = Likelihood::derived(&pack, pack.sign("dial_minute_dots_gone").expect("a sign"), Call::Present);
+    let read = read.with([fact]);
     assert_eq!(read.reread(&pack), read);
 
     let mut data = pack.data().clone();
     data.readings.values_mut().for_each(|r| r.a -= 0.1);
     let again = read.reread(&Pack::from_data(data).expect("a pack"));
     assert!(again.calls()[0].if_present > read.calls()[0].if_present);
-    assert_eq!(again.calls()[1..], read.calls()[1..]);
+    assert_eq!(again.calls()[1..3], read.calls()[1..3]);
+    let plain = pack.data().readings["plain"];
+    assert_eq!((read.calls()[3].if_present, again.calls()[3].if_present), (plain.a, plain.a - 0.1));
 }

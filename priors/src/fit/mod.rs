@@ -62,7 +62,7 @@ use crate::Error;
 use em::{Listings, Outcomes};
 use std::ops::ControlFlow;
 use std::sync::Arc;
-use steelyard_model::observe::{Evidence, Finding, Likelihood};
+use steelyard_model::observe::{Evidence, Finding};
 use steelyard_model::pack::data::ModelData;
 use steelyard_model::pack::{Index, Pack, PackErrors};
 use steelyard_model::posterior::PerStory;
@@ -86,8 +86,7 @@ impl Case {
     /// Signs whose call was later judged in hand beyond doubt.
     fn verified(&self) -> impl Iterator<Item = Index> {
         let judged = self.outcome.iter().flat_map(|o| &o.signs).filter(|f| f.is_certain()).map(|f| f.sign);
-        let read = |c: &Likelihood| c.resolvable.is_some() && !c.is_neutral();
-        judged.filter(move |sign| self.evidence.calls().iter().any(|c| c.sign == *sign && read(c)))
+        judged.filter(move |sign| self.evidence.calls().iter().any(|c| c.sign == *sign && c.is_read()))
     }
 }
 
