@@ -18,5 +18,6 @@ pub mod packs;
 pub mod problem;
 pub mod serve;
 pub mod shape;
+pub mod store;
 pub mod strict_json;
 pub mod wire;
