@@ -10,6 +10,14 @@ pub(super) fn time_text(at: Timestamp) -> String {
     format!("{at:.6}")
 }
 
+/// A condition where a filter is given, so that an index can serve it, and none where it is null.
+pub(super) fn only<T>(column: &str, parameter: &str, filter: Option<&T>) -> String {
+    match filter {
+        Some(_) => format!("{column} = {parameter}"),
+        None => format!("{parameter} IS NULL"),
+    }
+}
+
 /// Reading by name; what does not fit is a corrupt row.
 pub(super) trait Columns {
     fn text(&self, name: &str) -> Result<String, Error>;

@@ -14,6 +14,7 @@ pub struct Error {
 enum Kind {
     Conflict,
     NotFound,
+    Unfit,
     Unavailable,
     Corrupt,
 }
@@ -29,6 +30,12 @@ impl Error {
     #[must_use]
     pub fn is_not_found(&self) -> bool {
         self.kind == Kind::NotFound
+    }
+
+    /// Whether it holds the character NUL where the engine's text has no room for it.
+    #[must_use]
+    pub fn is_unfit(&self) -> bool {
+        self.kind == Kind::Unfit
     }
 
     /// Whether the database does not answer or has no room just now; trying again may help.
@@ -87,6 +94,10 @@ impl From<sqlx::Error> for Error {
         match &error {
             E::Database(e) if e.is_unique_violation() => {
                 Self { kind: Kind::Conflict, message: "there is one already".into(), detail }
+            }
+            // "character_not_in_repertoire" of PostgreSQL.
+            E::Database(e) if e.code().as_deref() == Some("22021") => {
+                Self { kind: Kind::Unfit, message: "a text holds the character NUL".into(), detail }
             }
             E::Database(e) if passes(e.code().as_deref().unwrap_or_default()) => Self::unavailable(detail),
             E::Io(_)

@@ -3,7 +3,7 @@
 //! An assessment is current from its `first_revision` to its `last_revision`, so a page "as of
 //! revision R" stays the same while re-assessments move the keys it is sorted by.
 
-use super::columns::{Columns as _, time_text};
+use super::columns::{Columns as _, only, time_text};
 use super::{Error, Store, Write};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -190,13 +190,54 @@ pub struct ListingQuery {
     pub limit: u32,
 }
 
-/// A place in a walk through listings. Give it back with the same sort and filters.
+/// A place in a walk through listings. It holds for the same sort and filters only.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Cursor {
+    sort: Sort,
+    descending: bool,
+    status: Option<Status>,
+    seller: Option<String>,
     revision: i64,
-    time: Option<String>,
-    number: Option<f64>,
+    key: Option<Key>,
     id: String,
+}
+
+impl Cursor {
+    fn after(last: &Listing, query: &ListingQuery, revision: i64) -> Self {
+        let keys = last.assessment.as_ref().map(|a| a.keys).unwrap_or_default();
+        let key = match query.sort {
+            Sort::SavedAt => Some(Key::Time(time_text(last.saved_at))),
+            Sort::ExpectedNet => keys.expected_net.map(Key::Number),
+            Sort::NetPerStake => keys.net_per_stake.map(Key::Number),
+            Sort::AskWorth => keys.ask_worth.map(Key::Number),
+            Sort::Bad => keys.bad.map(Key::Number),
+        };
+        Self {
+            sort: query.sort,
+            descending: query.descending,
+            status: query.status,
+            seller: query.seller.clone(),
+            revision,
+            key,
+            id: last.id.clone(),
+        }
+    }
+
+    /// Whether it comes from such a query, and its key is of the kind that is sorted by.
+    fn is_of(&self, query: &ListingQuery) -> bool {
+        (self.sort, self.descending, self.status, &self.seller)
+            == (query.sort, query.descending, query.status, &query.seller)
+            && matches!(self.key, Some(Key::Time(_))) == (self.sort == Sort::SavedAt)
+    }
+}
+
+/// The key of the last listing seen.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(untagged)]
+enum Key {
+    Number(f64),
+    Time(String),
 }
 
 /// Some listings.
@@ -233,53 +274,50 @@ impl Store {
     /// at what the listing says now.
     ///
     /// # Errors
-    /// If the database fails.
+    /// A conflict if the cursor comes from another query; or if the database fails.
     pub async fn listings(&self, account: &str, query: &ListingQuery) -> Result<ListingPage, Error> {
         let revision = match &query.after {
-            Some(cursor) => cursor.revision,
+            Some(cursor) if cursor.is_of(query) => cursor.revision,
+            Some(_) => return Err(Error::conflict("the cursor belongs to another query")),
             None => self.revision(account).await?,
         };
         let key = query.sort.column();
         let (direction, beyond) = if query.descending { ("DESC", "<") } else { ("ASC", ">") };
-        // The key of the last row seen: a time, a number or null.
         let after = match &query.after {
-            None => "$5 IS NULL AND $6 IS NULL AND $7 IS NULL".into(),
-            Some(Cursor { time: None, number: None, .. }) => {
-                format!("$5 IS NULL AND $6 IS NULL AND {key} IS NULL AND l.id > $7")
-            }
-            Some(Cursor { time: Some(_), .. }) => {
-                format!("$6 IS NULL AND ({key} {beyond} $5 OR ({key} = $5 AND l.id > $7))")
-            }
-            Some(_) => {
-                format!("$5 IS NULL AND ({key} {beyond} $6 OR ({key} = $6 AND l.id > $7) OR {key} IS NULL)")
-            }
+            None => String::new(),
+            Some(Cursor { key: None, .. }) => format!("AND {key} IS NULL AND l.id > $6"),
+            Some(_) => format!("AND ({key} {beyond} $7 OR ({key} = $7 AND l.id > $6) OR {key} IS NULL)"),
         };
         let sql = format!(
             "SELECT {COLUMNS} FROM listings l LEFT JOIN assessments a
                  ON a.account = l.account AND a.listing = l.id
                  AND a.first_revision <= $2 AND (a.last_revision IS NULL OR a.last_revision >= $2)
              WHERE l.account = $1 AND l.first_revision <= $2
-                 AND ($3 IS NULL OR l.status = $3) AND ($4 IS NULL OR l.seller = $4) AND {after}
+                 AND {} AND {} {after}
              ORDER BY {key} IS NULL, {key} {direction}, l.id
-             LIMIT $8"
+             LIMIT $5",
+            only("l.status", "$3", query.status.as_ref()),
+            only("l.seller", "$4", query.seller.as_ref()),
         );
-        let cursor = query.after.as_ref();
-        let limit = i64::from(query.limit);
-        let rows = sqlx::query(AssertSqlSafe(sql))
+        let mut page = sqlx::query(AssertSqlSafe(sql))
             .bind(account)
             .bind(revision)
             .bind(query.status.map(Status::as_str))
             .bind(query.seller.as_deref())
-            .bind(cursor.and_then(|c| c.time.as_deref()))
-            .bind(cursor.and_then(|c| c.number))
-            .bind(cursor.map(|c| c.id.as_str()))
             // One more tells whether there is a next page.
-            .bind(limit + 1)
-            .fetch_all(&self.reads)
-            .await?;
+            .bind(i64::from(query.limit) + 1);
+        if let Some(cursor) = &query.after {
+            page = page.bind(&cursor.id);
+            page = match &cursor.key {
+                Some(Key::Number(number)) => page.bind(*number),
+                Some(Key::Time(time)) => page.bind(time),
+                None => page,
+            };
+        }
+        let rows = page.fetch_all(&self.reads).await?;
         let more = rows.len() as u64 > u64::from(query.limit);
         let items: Vec<Listing> = rows.iter().take(query.limit as usize).map(read_listing).collect::<Result<_, _>>()?;
-        let next = items.last().filter(|_| more).map(|last| cursor_at(last, query.sort, revision));
+        let next = items.last().filter(|_| more).map(|last| Cursor::after(last, query, revision));
         Ok(ListingPage { revision, items, next })
     }
 
@@ -485,11 +523,10 @@ impl Write {
         .bind(self.revision)
         .execute(&mut *self.tx)
         .await?;
-        let finite = |key: Option<f64>| key.filter(|k| k.is_finite());
         sqlx::query(
             "INSERT INTO assessments (account, listing, first_revision, model, at, seller_used, body,
                  expected_net, net_per_stake, ask_worth, bad)
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, nullif($8, 'NaN'), nullif($9, 'NaN'), nullif($10, 'NaN'), nullif($11, 'NaN'))
              ON CONFLICT (account, listing, first_revision) DO UPDATE SET model = excluded.model, at = excluded.at,
                  seller_used = excluded.seller_used, body = excluded.body, expected_net = excluded.expected_net,
                  net_per_stake = excluded.net_per_stake, ask_worth = excluded.ask_worth, bad = excluded.bad",
@@ -501,14 +538,20 @@ impl Write {
         .bind(time_text(assessment.at))
         .bind(assessment.seller_used)
         .bind(assessment.body)
-        .bind(finite(assessment.keys.expected_net))
-        .bind(finite(assessment.keys.net_per_stake))
-        .bind(finite(assessment.keys.ask_worth))
-        .bind(finite(assessment.keys.bad))
+        .bind(nan_if_none(assessment.keys.expected_net))
+        .bind(nan_if_none(assessment.keys.net_per_stake))
+        .bind(nan_if_none(assessment.keys.ask_worth))
+        .bind(nan_if_none(assessment.keys.bad))
         .execute(&mut *self.tx)
         .await?;
         Ok(())
     }
+}
+
+/// For `nullif(…, 'NaN')`. `Any` of sqlx 0.9 sends an absent f64 to PostgreSQL as an absent f32, and
+/// the next present one then does not fit the prepared statement.
+fn nan_if_none(key: Option<f64>) -> f64 {
+    key.filter(|k| k.is_finite()).unwrap_or(f64::NAN)
 }
 
 fn check(precondition: Precondition, before: Option<i64>, id: &str) -> Result<(), Error> {
@@ -521,18 +564,6 @@ fn check(precondition: Precondition, before: Option<i64>, id: &str) -> Result<()
         }
         (Precondition::Revision(_), None) => Err(Error::conflict(format!("there is no listing {id:?}"))),
     }
-}
-
-fn cursor_at(listing: &Listing, sort: Sort, revision: i64) -> Cursor {
-    let keys = listing.assessment.as_ref().map(|a| a.keys).unwrap_or_default();
-    let (time, number) = match sort {
-        Sort::SavedAt => (Some(time_text(listing.saved_at)), None),
-        Sort::ExpectedNet => (None, keys.expected_net),
-        Sort::NetPerStake => (None, keys.net_per_stake),
-        Sort::AskWorth => (None, keys.ask_worth),
-        Sort::Bad => (None, keys.bad),
-    };
-    Cursor { revision, time, number, id: listing.id.clone() }
 }
 
 fn read_listing(row: &AnyRow) -> Result<Listing, Error> {

@@ -54,7 +54,7 @@ pub use transfer::{Import, ImportReport, Refused};
 use columns::Columns as _;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::migrate::{Migration, MigrationType, Migrator};
-use sqlx::{Any, AnyPool, Executor as _, SqlStr, Transaction};
+use sqlx::{Any, AnyConnection, AnyPool, Connection as _, Executor as _, SqlStr, Transaction};
 use std::path::Path;
 use std::time::Duration;
 
@@ -159,20 +159,24 @@ impl Store {
             .replacen("file:", "sqlite:", 1);
         url.push_str("?mode=rwc");
         let options: AnyConnectOptions = url.parse()?;
+        let engine = Engine::Sqlite;
+        // A connection by itself: a pool would try again until its patience ends, and not say why.
+        let mut first = AnyConnection::connect_with(&options).await?;
+        first.execute(PRAGMAS).await?;
+        let mut migration = first.begin_with(engine.begin()).await?;
+        engine.migrations().run(&mut migration).await?;
+        migration.commit().await?;
+        first.close().await?;
         let pool = |connections| {
             AnyPoolOptions::new()
                 .max_connections(connections)
                 .acquire_timeout(PATIENCE)
                 .after_connect(|connection, _| Box::pin(async move { connection.execute(PRAGMAS).await.map(drop) }))
+                .connect_lazy_with(options.clone())
         };
         // One connection writes: in this process writers queue for it in order, and only another
         // process has to be waited for by SQLite's own, unfair, polling.
-        let writes = pool(1).connect_with(options.clone()).await?;
-        let engine = Engine::Sqlite;
-        let mut migration = writes.begin_with(engine.begin()).await?;
-        engine.migrations().run(&mut migration).await?;
-        migration.commit().await?;
-        Ok(Self { engine, reads: pool(CONNECTIONS).connect_with(options).await?, writes })
+        Ok(Self { engine, reads: pool(CONNECTIONS), writes: pool(1) })
     }
 
     /// PostgreSQL at a URL, brought to the newest schema.
@@ -184,10 +188,14 @@ impl Store {
         if !url.starts_with("postgres://") && !url.starts_with("postgresql://") {
             return Err(Error::unavailable("DATABASE_URL must begin with postgres:// or postgresql://".into()));
         }
-        let pool = AnyPoolOptions::new().max_connections(CONNECTIONS).acquire_timeout(PATIENCE).connect(url).await?;
+        let options: AnyConnectOptions = url.parse()?;
         let engine = Engine::Postgres;
+        let mut first = AnyConnection::connect_with(&options).await?;
         // Replicas that start together queue for the migrator's own lock.
-        engine.migrations().run(&pool).await?;
+        engine.migrations().run(&mut first).await?;
+        first.close().await?;
+        let pool =
+            AnyPoolOptions::new().max_connections(CONNECTIONS).acquire_timeout(PATIENCE).connect_lazy_with(options);
         Ok(Self { engine, reads: pool.clone(), writes: pool })
     }
 
@@ -279,4 +287,29 @@ impl Write {
 enum Counter {
     Outcome,
     Change,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// FULL is 2: see <https://sqlite.org/pragma.html#pragma_synchronous>.
+    #[tokio::test]
+    async fn every_connection_to_sqlite_is_durable_and_keeps_references() {
+        let folder = tempfile::tempdir().unwrap();
+        // What a URL would take for its own.
+        let folder = folder.path().join("ä ?#%41");
+        let store = Store::sqlite(&folder).await.unwrap();
+        assert!(folder.join(FILE).is_file());
+        for pool in [&store.reads, &store.writes] {
+            for (pragma, expected) in
+                [("PRAGMA synchronous", 2), ("PRAGMA foreign_keys", 1), ("PRAGMA busy_timeout", 10_000)]
+            {
+                let row = sqlx::query(pragma).fetch_one(pool).await.unwrap();
+                assert_eq!(sqlx::Row::get::<i64, _>(&row, 0), expected, "{pragma}");
+            }
+            let row = sqlx::query("PRAGMA journal_mode").fetch_one(pool).await.unwrap();
+            assert_eq!(sqlx::Row::get::<String, _>(&row, 0), "wal");
+        }
+    }
 }

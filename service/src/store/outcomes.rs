@@ -1,9 +1,10 @@
 //! What was found inside. Outcomes outlive their listings; a later one of the same listing
 //! supersedes the earlier, which is kept.
 
-use super::columns::{Columns as _, time_text};
+use super::columns::{Columns as _, only, time_text};
 use super::{Counter, Error, Store, Write};
 use jiff::Timestamp;
+use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 
 /// What was found.
@@ -67,23 +68,24 @@ impl Store {
         after: i64,
         limit: u32,
     ) -> Result<Vec<Outcome>, Error> {
-        sqlx::query(
-            "SELECT * FROM outcomes WHERE account = $1 AND number > $2
-                 AND ($3 IS NULL OR listing = $3) AND ($4 IS NULL OR seller = $4)
-                 AND ($5 = 0 OR superseded_by IS NULL)
-             ORDER BY number LIMIT $6",
-        )
-        .bind(account)
-        .bind(after)
-        .bind(filter.listing.as_deref())
-        .bind(filter.seller.as_deref())
-        .bind(i64::from(filter.current))
-        .bind(i64::from(limit))
-        .fetch_all(&self.reads)
-        .await?
-        .iter()
-        .map(read_outcome)
-        .collect()
+        let sql = format!(
+            "SELECT * FROM outcomes WHERE account = $1 AND number > $2 AND {} AND {} {}
+             ORDER BY number LIMIT $5",
+            only("listing", "$3", filter.listing.as_ref()),
+            only("seller", "$4", filter.seller.as_ref()),
+            if filter.current { "AND superseded_by IS NULL" } else { "" },
+        );
+        sqlx::query(AssertSqlSafe(sql))
+            .bind(account)
+            .bind(after)
+            .bind(filter.listing.as_deref())
+            .bind(filter.seller.as_deref())
+            .bind(i64::from(limit))
+            .fetch_all(&self.reads)
+            .await?
+            .iter()
+            .map(read_outcome)
+            .collect()
     }
 
     /// An outcome by its id.

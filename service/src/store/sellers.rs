@@ -3,6 +3,7 @@
 use super::columns::{Columns as _, time_text};
 use super::{Error, Store, Write};
 use jiff::Timestamp;
+use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 
 /// What the user said of a seller.
@@ -69,7 +70,7 @@ impl Store {
     /// Not found; or if the database fails.
     pub async fn seller(&self, account: &str, id: &str) -> Result<SellerSummary, Error> {
         let sql = format!("{SUMMARY} WHERE known.id = $2");
-        let row = sqlx::query(sqlx::AssertSqlSafe(sql)).bind(account).bind(id).fetch_optional(&self.reads).await?;
+        let row = sqlx::query(AssertSqlSafe(sql)).bind(account).bind(id).fetch_optional(&self.reads).await?;
         read_summary(&row.ok_or_else(|| Error::not_found("seller", id))?)
     }
 
@@ -79,7 +80,7 @@ impl Store {
     /// If the database fails.
     pub async fn sellers(&self, account: &str, after: &str, limit: u32) -> Result<Vec<SellerSummary>, Error> {
         let sql = format!("{SUMMARY} WHERE known.id > $2 ORDER BY known.id LIMIT $3");
-        sqlx::query(sqlx::AssertSqlSafe(sql))
+        sqlx::query(AssertSqlSafe(sql))
             .bind(account)
             .bind(after)
             .bind(i64::from(limit))
