@@ -1,7 +1,7 @@
 //! The reference book, and versions of the model.
 
 use crate::support::{ACCOUNT, Place, at};
-use steelyard::store::{BookPart, NewModel};
+use steelyard::store::{BookPart, NewModel, Precondition};
 
 on_both! {
     book_entries_are_put_got_listed_and_deleted,
@@ -28,6 +28,17 @@ async fn book_entries_are_put_got_listed_and_deleted(place: &Place) {
     }
     assert_eq!(seen, ["a1", "a10", "a2", "b1"]);
     let mut write = store.write(ACCOUNT).await.unwrap();
+    for (name, precondition, holds) in [
+        ("1", Precondition::None, true),
+        ("1", Precondition::Revision(1), true),
+        ("1", Precondition::Revision(2), false),
+        ("1", Precondition::Absent, false),
+        ("3", Precondition::Absent, true),
+        ("3", Precondition::Revision(1), false),
+    ] {
+        let expected = write.expect_book_entry(BookPart::Reference, "a", name, precondition).await;
+        assert!(if holds { expected.is_ok() } else { expected.unwrap_err().is_conflict() });
+    }
     write.delete_book_entry(BookPart::Reference, "a", "1").await.unwrap();
     assert!(write.delete_book_entry(BookPart::Reference, "a", "1").await.unwrap_err().is_not_found());
     write.commit().await.unwrap();

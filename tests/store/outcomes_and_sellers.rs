@@ -109,9 +109,13 @@ async fn sellers_are_those_with_a_row_a_listing_or_an_outcome(place: &Place) {
         note: Some("pays postage"),
         at: at(5),
     };
-    write.put_seller(&said).await.unwrap();
-    write.put_seller(&NewSeller { id: "c", at: at(5), ..said }).await.unwrap();
-    write.put_seller(&NewSeller { id: "c", at: at(6), note: None, ..said }).await.unwrap();
+    assert!(write.put_seller(&said).await.unwrap());
+    // A seller known by a listing alone has no row to precede.
+    write.expect_seller("c", Precondition::Absent).await.unwrap();
+    assert!(write.put_seller(&NewSeller { id: "c", at: at(5), ..said }).await.unwrap());
+    assert!(write.expect_seller("c", Precondition::Absent).await.unwrap_err().is_conflict());
+    write.expect_seller("c", Precondition::Revision(write.revision())).await.unwrap();
+    assert!(!write.put_seller(&NewSeller { id: "c", at: at(6), note: None, ..said }).await.unwrap());
     write.delete_listing("3", Precondition::None).await.unwrap();
     let revision = committed(write).await;
     let list = store.sellers(ACCOUNT, "", 10).await.unwrap();

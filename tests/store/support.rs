@@ -62,6 +62,15 @@ impl Place {
         }
     }
 
+    /// Ends every connection to the database, as a restart or a firewall would.
+    pub(crate) async fn disconnect(&self) {
+        if let Self::Database(url) = self {
+            let name = url.rsplit('/').next().unwrap();
+            on_server(&format!("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = '{name}'"))
+                .await;
+        }
+    }
+
     pub(crate) async fn remove(self) {
         if let Self::Database(url) = self {
             let name = url.rsplit('/').next().unwrap();

@@ -142,6 +142,24 @@ async fn accounts_are_apart(place: &Place) {
     assert_eq!(store.revision(ACCOUNT).await.unwrap(), 1);
 }
 
+#[tokio::test(flavor = "multi_thread")]
+async fn a_lost_connection_is_told_and_the_next_call_has_another() {
+    let place = Place::postgres().await;
+    let store = place.open().await;
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    place.disconnect().await;
+    let lost = write.put_listing(&listing("a"), &assessment(None), Precondition::None).await.unwrap_err();
+    assert!(lost.is_unavailable(), "{lost:?}");
+    drop(write);
+    assert_eq!(put(&store, &listing("a"), &assessment(None)).await, 1);
+    let write = store.write(ACCOUNT).await.unwrap();
+    place.disconnect().await;
+    assert!(write.commit().await.unwrap_err().is_unavailable());
+    store.ready().await.unwrap();
+    assert_eq!(store.revision(ACCOUNT).await.unwrap(), 1);
+    place.remove().await;
+}
+
 /// A store of another program, or none at all, is told apart from one that is busy.
 #[tokio::test]
 async fn errors_tell_the_client_no_details() {

@@ -1,5 +1,8 @@
 -- Times are RFC 3339 in UTC with six decimals, so that their order as text is their order in time.
 -- COLLATE "C": text is ordered by its bytes, as in SQLite, whatever the database's locale.
+-- Long texts come last in a row: what stands behind them is slow to reach in SQLite.
+-- Indexes beside the primary key do not begin with the account: PostgreSQL, planning while a table is
+-- still empty, would take them for the key and keep to that.
 
 -- One counter row an account: a write takes it first, so writes of an account follow one another
 -- and no number is seen late.
@@ -16,15 +19,15 @@ CREATE TABLE listings (
     first_revision  BIGINT NOT NULL,
     revision        BIGINT NOT NULL,
     status          TEXT COLLATE "C" NOT NULL CHECK (status IN ('open', 'ended', 'bought', 'passed')),
-    request         TEXT NOT NULL,
     seller          TEXT COLLATE "C",
     serial          TEXT COLLATE "C",
     saved_at        TEXT COLLATE "C" NOT NULL,
     updated_at      TEXT COLLATE "C" NOT NULL,
+    request         TEXT NOT NULL,
     PRIMARY KEY (account, id)
 );
-CREATE INDEX listings_by_seller ON listings (account, seller);
-CREATE INDEX listings_by_serial ON listings (account, serial);
+CREATE INDEX listings_by_seller ON listings (seller, account);
+CREATE INDEX listings_by_serial ON listings (serial, account);
 
 CREATE TABLE listing_photos (
     account  TEXT COLLATE "C" NOT NULL,
@@ -33,7 +36,7 @@ CREATE TABLE listing_photos (
     PRIMARY KEY (account, listing, digest),
     FOREIGN KEY (account, listing) REFERENCES listings (account, id) ON DELETE CASCADE
 );
-CREATE INDEX listing_photos_by_digest ON listing_photos (account, digest);
+CREATE INDEX listing_photos_by_digest ON listing_photos (digest, account, listing);
 
 -- Current from first_revision to last_revision; the newest has no last one.
 CREATE TABLE assessments (
@@ -43,12 +46,12 @@ CREATE TABLE assessments (
     last_revision   BIGINT,
     model           TEXT COLLATE "C" NOT NULL,
     at              TEXT COLLATE "C" NOT NULL,
-    seller_used     TEXT NOT NULL,
-    body            TEXT NOT NULL,
     expected_net    DOUBLE PRECISION,
     net_per_stake   DOUBLE PRECISION,
     ask_worth       DOUBLE PRECISION,
     bad             DOUBLE PRECISION,
+    seller_used     TEXT NOT NULL,
+    body            TEXT NOT NULL,
     PRIMARY KEY (account, listing, first_revision),
     FOREIGN KEY (account, listing) REFERENCES listings (account, id) ON DELETE CASCADE
 );
@@ -75,13 +78,13 @@ CREATE TABLE outcomes (
     seller         TEXT COLLATE "C",
     recorded_at    TEXT COLLATE "C" NOT NULL,
     found_at       TEXT COLLATE "C" NOT NULL,
-    body           TEXT NOT NULL,
     superseded_by  TEXT COLLATE "C",
+    body           TEXT NOT NULL,
     PRIMARY KEY (account, number),
-    UNIQUE (account, id)
+    UNIQUE (id, account)
 );
-CREATE INDEX outcomes_by_listing ON outcomes (account, listing, number);
-CREATE INDEX outcomes_by_seller ON outcomes (account, seller, number);
+CREATE INDEX outcomes_by_listing ON outcomes (listing, account, number);
+CREATE INDEX outcomes_by_seller ON outcomes (seller, account, number);
 
 -- The reference book. Maker and name are folded by the caller.
 CREATE TABLE book (
@@ -90,8 +93,8 @@ CREATE TABLE book (
     maker       TEXT COLLATE "C" NOT NULL,
     name        TEXT COLLATE "C" NOT NULL,
     revision    BIGINT NOT NULL,
-    body        TEXT NOT NULL,
     updated_at  TEXT COLLATE "C" NOT NULL,
+    body        TEXT NOT NULL,
     PRIMARY KEY (account, part, maker, name)
 );
 
@@ -99,9 +102,9 @@ CREATE TABLE models (
     account      TEXT COLLATE "C" NOT NULL,
     version      TEXT COLLATE "C" NOT NULL,
     digest       TEXT COLLATE "C" NOT NULL,
-    body         TEXT NOT NULL,
     calibration  TEXT COLLATE "C",
     created_at   TEXT COLLATE "C" NOT NULL,
+    body         TEXT NOT NULL,
     PRIMARY KEY (account, version)
 );
 
@@ -117,15 +120,15 @@ CREATE TABLE calibrations (
     account           TEXT COLLATE "C" NOT NULL,
     id                TEXT COLLATE "C" NOT NULL,
     state             TEXT COLLATE "C" NOT NULL CHECK (state IN ('queued', 'running', 'done', 'failed', 'cancelled')),
-    params            TEXT NOT NULL,
     progress          DOUBLE PRECISION NOT NULL,
-    report            TEXT,
     version           TEXT COLLATE "C",
     cancel_requested  BIGINT NOT NULL,
     lease_owner       TEXT COLLATE "C",
     lease_until       TEXT COLLATE "C",
     created_at        TEXT COLLATE "C" NOT NULL,
     updated_at        TEXT COLLATE "C" NOT NULL,
+    params            TEXT NOT NULL,
+    report            TEXT,
     PRIMARY KEY (account, id)
 );
 CREATE INDEX calibrations_by_state ON calibrations (state, created_at);

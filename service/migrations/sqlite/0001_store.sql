@@ -1,4 +1,7 @@
 -- Times are RFC 3339 in UTC with six decimals, so that their order as text is their order in time.
+-- Long texts come last in a row: what stands behind them is slow to reach in SQLite.
+-- Indexes beside the primary key do not begin with the account: PostgreSQL, planning while a table is
+-- still empty, would take them for the key and keep to that.
 
 -- One counter row an account: a write takes it first, so writes of an account follow one another
 -- and no number is seen late.
@@ -15,15 +18,17 @@ CREATE TABLE listings (
     first_revision  INTEGER NOT NULL,
     revision        INTEGER NOT NULL,
     status          TEXT NOT NULL CHECK (status IN ('open', 'ended', 'bought', 'passed')),
-    request         TEXT NOT NULL,
     seller          TEXT,
     serial          TEXT,
     saved_at        TEXT NOT NULL,
     updated_at      TEXT NOT NULL,
+    request         TEXT NOT NULL,
     PRIMARY KEY (account, id)
 ) STRICT;
-CREATE INDEX listings_by_seller ON listings (account, seller);
-CREATE INDEX listings_by_serial ON listings (account, serial);
+CREATE INDEX listings_by_serial ON listings (serial, account);
+-- With the one on assessments: a page is chosen and sorted without touching the rows.
+CREATE INDEX listings_for_pages ON listings (account, id, first_revision, status, seller, saved_at);
+CREATE INDEX listings_by_seller ON listings (seller, account, id, first_revision, status, saved_at);
 
 CREATE TABLE listing_photos (
     account  TEXT NOT NULL,
@@ -32,7 +37,7 @@ CREATE TABLE listing_photos (
     PRIMARY KEY (account, listing, digest),
     FOREIGN KEY (account, listing) REFERENCES listings (account, id) ON DELETE CASCADE
 ) STRICT;
-CREATE INDEX listing_photos_by_digest ON listing_photos (account, digest);
+CREATE INDEX listing_photos_by_digest ON listing_photos (digest, account, listing);
 
 -- Current from first_revision to last_revision; the newest has no last one.
 CREATE TABLE assessments (
@@ -42,15 +47,17 @@ CREATE TABLE assessments (
     last_revision   INTEGER,
     model           TEXT NOT NULL,
     at              TEXT NOT NULL,
-    seller_used     TEXT NOT NULL,
-    body            TEXT NOT NULL,
     expected_net    REAL,
     net_per_stake   REAL,
     ask_worth       REAL,
     bad             REAL,
+    seller_used     TEXT NOT NULL,
+    body            TEXT NOT NULL,
     PRIMARY KEY (account, listing, first_revision),
     FOREIGN KEY (account, listing) REFERENCES listings (account, id) ON DELETE CASCADE
 ) STRICT;
+CREATE INDEX assessments_for_pages ON assessments
+    (account, listing, first_revision, last_revision, expected_net, net_per_stake, ask_worth, bad);
 
 CREATE TABLE sellers (
     account     TEXT NOT NULL,
@@ -74,13 +81,13 @@ CREATE TABLE outcomes (
     seller         TEXT,
     recorded_at    TEXT NOT NULL,
     found_at       TEXT NOT NULL,
-    body           TEXT NOT NULL,
     superseded_by  TEXT,
+    body           TEXT NOT NULL,
     PRIMARY KEY (account, number),
-    UNIQUE (account, id)
+    UNIQUE (id, account)
 ) STRICT;
-CREATE INDEX outcomes_by_listing ON outcomes (account, listing, number);
-CREATE INDEX outcomes_by_seller ON outcomes (account, seller, number);
+CREATE INDEX outcomes_by_listing ON outcomes (listing, account, number);
+CREATE INDEX outcomes_by_seller ON outcomes (seller, account, number);
 
 -- The reference book. Maker and name are folded by the caller.
 CREATE TABLE book (
@@ -89,8 +96,8 @@ CREATE TABLE book (
     maker       TEXT NOT NULL,
     name        TEXT NOT NULL,
     revision    INTEGER NOT NULL,
-    body        TEXT NOT NULL,
     updated_at  TEXT NOT NULL,
+    body        TEXT NOT NULL,
     PRIMARY KEY (account, part, maker, name)
 ) STRICT;
 
@@ -98,9 +105,9 @@ CREATE TABLE models (
     account      TEXT NOT NULL,
     version      TEXT NOT NULL,
     digest       TEXT NOT NULL,
-    body         TEXT NOT NULL,
     calibration  TEXT,
     created_at   TEXT NOT NULL,
+    body         TEXT NOT NULL,
     PRIMARY KEY (account, version)
 ) STRICT;
 
@@ -116,15 +123,15 @@ CREATE TABLE calibrations (
     account           TEXT NOT NULL,
     id                TEXT NOT NULL,
     state             TEXT NOT NULL CHECK (state IN ('queued', 'running', 'done', 'failed', 'cancelled')),
-    params            TEXT NOT NULL,
     progress          REAL NOT NULL,
-    report            TEXT,
     version           TEXT,
     cancel_requested  INTEGER NOT NULL,
     lease_owner       TEXT,
     lease_until       TEXT,
     created_at        TEXT NOT NULL,
     updated_at        TEXT NOT NULL,
+    params            TEXT NOT NULL,
+    report            TEXT,
     PRIMARY KEY (account, id)
 ) STRICT;
 CREATE INDEX calibrations_by_state ON calibrations (state, created_at);

@@ -1,7 +1,7 @@
 //! The user's reference book: what is known of references and calibres.
 
 use super::columns::{Columns as _, time_text};
-use super::{Error, Store, Write};
+use super::{Error, Precondition, Store, Write};
 use jiff::Timestamp;
 use sqlx::any::AnyRow;
 
@@ -85,6 +85,20 @@ impl Store {
 }
 
 impl Write {
+    /// Checks a precondition on an entry, which holds until the commit.
+    ///
+    /// # Errors
+    /// A conflict if it fails; or if the database fails.
+    pub async fn expect_book_entry(
+        &mut self,
+        part: BookPart,
+        maker: &str,
+        name: &str,
+        precondition: Precondition,
+    ) -> Result<(), Error> {
+        precondition.check(self.entry_revision(part, maker, name).await?, part.as_str(), name)
+    }
+
     /// Puts an entry under a folded maker and name. True if there was none before.
     ///
     /// # Errors
@@ -97,13 +111,7 @@ impl Write {
         body: &str,
         at: Timestamp,
     ) -> Result<bool, Error> {
-        let there = sqlx::query("SELECT 1 FROM book WHERE account = $1 AND part = $2 AND maker = $3 AND name = $4")
-            .bind(&self.account)
-            .bind(part.as_str())
-            .bind(maker)
-            .bind(name)
-            .fetch_optional(&mut *self.tx)
-            .await?;
+        let before = self.entry_revision(part, maker, name).await?;
         sqlx::query(
             "INSERT INTO book (account, part, maker, name, revision, body, updated_at)
              VALUES ($1, $2, $3, $4, $5, $6, $7)
@@ -119,7 +127,19 @@ impl Write {
         .bind(time_text(at))
         .execute(&mut *self.tx)
         .await?;
-        Ok(there.is_none())
+        Ok(before.is_none())
+    }
+
+    async fn entry_revision(&mut self, part: BookPart, maker: &str, name: &str) -> Result<Option<i64>, Error> {
+        let row =
+            sqlx::query("SELECT revision FROM book WHERE account = $1 AND part = $2 AND maker = $3 AND name = $4")
+                .bind(&self.account)
+                .bind(part.as_str())
+                .bind(maker)
+                .bind(name)
+                .fetch_optional(&mut *self.tx)
+                .await?;
+        row.map(|row| row.int("revision")).transpose()
     }
 
     /// Deletes an entry.

@@ -4,7 +4,7 @@
 //! revision R" stays the same while re-assessments move the keys it is sorted by.
 
 use super::columns::{Columns as _, only, time_text};
-use super::{Error, Store, Write};
+use super::{Error, Precondition, Store, Write};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use sqlx::any::AnyRow;
@@ -131,17 +131,6 @@ pub struct NewAssessment<'a> {
     pub body: &'a str,
     /// What lists are sorted by.
     pub keys: Keys,
-}
-
-/// What must hold for a write to go on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Precondition {
-    /// Nothing.
-    None,
-    /// There is none yet: `If-None-Match: *`.
-    Absent,
-    /// It is at this revision: `If-Match`.
-    Revision(i64),
 }
 
 /// What a list is sorted by; nulls come last in either direction, ties go by id.
@@ -288,14 +277,19 @@ impl Store {
             Some(Cursor { key: None, .. }) => format!("AND {key} IS NULL AND l.id > $6"),
             Some(_) => format!("AND ({key} {beyond} $7 OR ({key} = $7 AND l.id > $6) OR {key} IS NULL)"),
         };
+        // The page is chosen by its keys before any long text is read.
         let sql = format!(
-            "SELECT {COLUMNS} FROM listings l LEFT JOIN assessments a
-                 ON a.account = l.account AND a.listing = l.id
-                 AND a.first_revision <= $2 AND (a.last_revision IS NULL OR a.last_revision >= $2)
-             WHERE l.account = $1 AND l.first_revision <= $2
-                 AND {} AND {} {after}
-             ORDER BY {key} IS NULL, {key} {direction}, l.id
-             LIMIT $5",
+            "WITH page AS
+                 (SELECT l.id, a.first_revision FROM listings l LEFT JOIN assessments a
+                      ON a.account = l.account AND a.listing = l.id
+                      AND a.first_revision <= $2 AND (a.last_revision IS NULL OR a.last_revision >= $2)
+                  WHERE l.account = $1 AND l.first_revision <= $2 AND {} AND {} {after}
+                  ORDER BY {key} IS NULL, {key} {direction}, l.id
+                  LIMIT $5)
+             SELECT {COLUMNS} FROM page JOIN listings l ON l.account = $1 AND l.id = page.id
+                 LEFT JOIN assessments a ON a.account = $1 AND a.listing = page.id
+                 AND a.first_revision = page.first_revision
+             ORDER BY {key} IS NULL, {key} {direction}, l.id",
             only("l.status", "$3", query.status.as_ref()),
             only("l.seller", "$4", query.seller.as_ref()),
         );
@@ -384,9 +378,9 @@ impl Store {
             "SELECT o.id AS id FROM listings l JOIN listings o ON o.account = l.account AND o.serial = l.serial
              WHERE l.account = $1 AND l.id = $2 AND o.id <> $2
              UNION
-             SELECT o.listing AS id FROM listing_photos p
-             JOIN listing_photos o ON o.account = p.account AND o.digest = p.digest
-             WHERE p.account = $1 AND p.listing = $2 AND o.listing <> $2
+             SELECT o.listing AS id FROM listing_photos p CROSS JOIN listing_photos o
+             WHERE p.account = $1 AND p.listing = $2
+                 AND o.account = p.account AND o.digest = p.digest AND o.listing <> $2
              ORDER BY id",
         )
         .bind(account)
@@ -411,7 +405,7 @@ impl Write {
         precondition: Precondition,
     ) -> Result<bool, Error> {
         let before = self.listing_revision(listing.id).await?;
-        check(precondition, before, listing.id)?;
+        precondition.check(before, "listing", listing.id)?;
         sqlx::query(
             "INSERT INTO listings (account, id, first_revision, revision, status, request, seller, serial, saved_at, updated_at)
              VALUES ($1, $2, $3, $3, $4, $5, $6, $7, $8, $8)
@@ -475,7 +469,7 @@ impl Write {
         if before.is_none() {
             return Err(Error::not_found("listing", id));
         }
-        check(precondition, before, id)?;
+        precondition.check(before, "listing", id)?;
         sqlx::query("DELETE FROM listings WHERE account = $1 AND id = $2")
             .bind(&self.account)
             .bind(id)
@@ -552,18 +546,6 @@ impl Write {
 /// the next present one then does not fit the prepared statement.
 fn nan_if_none(key: Option<f64>) -> f64 {
     key.filter(|k| k.is_finite()).unwrap_or(f64::NAN)
-}
-
-fn check(precondition: Precondition, before: Option<i64>, id: &str) -> Result<(), Error> {
-    match (precondition, before) {
-        (Precondition::None, _) | (Precondition::Absent, None) => Ok(()),
-        (Precondition::Revision(wanted), Some(is)) if wanted == is => Ok(()),
-        (Precondition::Absent, Some(_)) => Err(Error::conflict(format!("there is a listing {id:?} already"))),
-        (Precondition::Revision(wanted), Some(is)) => {
-            Err(Error::conflict(format!("listing {id:?} is at revision {is}, not {wanted}")))
-        }
-        (Precondition::Revision(_), None) => Err(Error::conflict(format!("there is no listing {id:?}"))),
-    }
 }
 
 fn read_listing(row: &AnyRow) -> Result<Listing, Error> {

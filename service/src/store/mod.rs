@@ -44,7 +44,7 @@ pub use changes::{Change, NewChange};
 pub use error::Error;
 pub use idempotency::{Begun, StoredResponse, Ticket};
 pub use listings::{
-    Assessment, Cursor, Keys, Listing, ListingPage, ListingQuery, NewAssessment, NewListing, Precondition, Sort, Status,
+    Assessment, Cursor, Keys, Listing, ListingPage, ListingQuery, NewAssessment, NewListing, Sort, Status,
 };
 pub use models::{Activation, Model, NewModel};
 pub use outcomes::{NewOutcome, Outcome, OutcomeFilter};
@@ -150,7 +150,7 @@ impl Store {
     /// If the folder or file cannot be made or opened, or holds something else.
     pub async fn sqlite(folder: &Path) -> Result<Self, Error> {
         sqlx::any::install_default_drivers();
-        std::fs::create_dir_all(folder).map_err(|e| Error::unavailable(format!("{}: {e}", folder.display())))?;
+        make_private(folder).map_err(|e| Error::unavailable(format!("{}: {e}", folder.display())))?;
         let file = folder.join(FILE);
         let file = std::path::absolute(&file).map_err(|e| Error::unavailable(format!("{}: {e}", file.display())))?;
         let mut url = url::Url::from_file_path(&file)
@@ -287,6 +287,40 @@ impl Write {
 enum Counter {
     Outcome,
     Change,
+}
+
+/// What must hold of a thing for a write to go on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Precondition {
+    /// Nothing.
+    None,
+    /// There is none yet: `If-None-Match: *`.
+    Absent,
+    /// It is at this revision: `If-Match`.
+    Revision(i64),
+}
+
+impl Precondition {
+    /// Whether it holds of the revision that a thing has, if there is one.
+    fn check(self, is: Option<i64>, what: &str, id: &str) -> Result<(), Error> {
+        match (self, is) {
+            (Self::None, _) | (Self::Absent, None) => Ok(()),
+            (Self::Revision(wanted), Some(is)) if wanted == is => Ok(()),
+            (Self::Absent, Some(_)) => Err(Error::conflict(format!("there is a {what} {id:?} already"))),
+            (Self::Revision(wanted), Some(is)) => {
+                Err(Error::conflict(format!("{what} {id:?} is at revision {is}, not {wanted}")))
+            }
+            (Self::Revision(_), None) => Err(Error::conflict(format!("there is no {what} {id:?}"))),
+        }
+    }
+}
+
+/// Makes a folder, if there is none, that is its owner's alone.
+fn make_private(folder: &Path) -> std::io::Result<()> {
+    let mut builder = std::fs::DirBuilder::new();
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.recursive(true).create(folder)
 }
 
 #[cfg(test)]

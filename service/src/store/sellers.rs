@@ -1,7 +1,7 @@
 //! What the user said of sellers. Listings and outcomes may name sellers that have no row here.
 
 use super::columns::{Columns as _, time_text};
-use super::{Error, Store, Write};
+use super::{Error, Precondition, Store, Write};
 use jiff::Timestamp;
 use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
@@ -53,15 +53,17 @@ pub struct NewSeller<'a> {
     pub at: Timestamp,
 }
 
-/// One seller by whom anything is known, with what is known.
-const SUMMARY: &str = "SELECT known.id AS known_id, s.*,
-        (SELECT count(*) FROM listings l WHERE l.account = $1 AND l.seller = known.id) AS listings,
-        (SELECT count(*) FROM outcomes o
-         WHERE o.account = $1 AND o.seller = known.id AND o.superseded_by IS NULL) AS outcomes
-    FROM (SELECT id FROM sellers WHERE account = $1
-          UNION SELECT seller FROM listings WHERE account = $1 AND seller IS NOT NULL
-          UNION SELECT seller FROM outcomes WHERE account = $1 AND seller IS NOT NULL) known
-    LEFT JOIN sellers s ON s.account = $1 AND s.id = known.id";
+/// What is known of the sellers whose ids a statement gives.
+fn summary_of(ids: &str) -> String {
+    format!(
+        "SELECT known.id AS known_id, s.*,
+             (SELECT count(*) FROM listings l WHERE l.account = $1 AND l.seller = known.id) AS listings,
+             (SELECT count(*) FROM outcomes o
+              WHERE o.account = $1 AND o.seller = known.id AND o.superseded_by IS NULL) AS outcomes
+         FROM ({ids}) known LEFT JOIN sellers s ON s.account = $1 AND s.id = known.id
+         ORDER BY known.id"
+    )
+}
 
 impl Store {
     /// A seller of whom there is a row, a listing or an outcome.
@@ -69,9 +71,11 @@ impl Store {
     /// # Errors
     /// Not found; or if the database fails.
     pub async fn seller(&self, account: &str, id: &str) -> Result<SellerSummary, Error> {
-        let sql = format!("{SUMMARY} WHERE known.id = $2");
-        let row = sqlx::query(AssertSqlSafe(sql)).bind(account).bind(id).fetch_optional(&self.reads).await?;
-        read_summary(&row.ok_or_else(|| Error::not_found("seller", id))?)
+        let sql = summary_of("SELECT $2 AS id");
+        let row = sqlx::query(AssertSqlSafe(sql)).bind(account).bind(id).fetch_one(&self.reads).await?;
+        let summary = read_summary(&row)?;
+        let known = summary.said.is_some() || summary.listings + summary.outcomes > 0;
+        if known { Ok(summary) } else { Err(Error::not_found("seller", id)) }
     }
 
     /// Such sellers by id, after one (`""`: from the first).
@@ -79,7 +83,12 @@ impl Store {
     /// # Errors
     /// If the database fails.
     pub async fn sellers(&self, account: &str, after: &str, limit: u32) -> Result<Vec<SellerSummary>, Error> {
-        let sql = format!("{SUMMARY} WHERE known.id > $2 ORDER BY known.id LIMIT $3");
+        let sql = summary_of(
+            "SELECT id FROM sellers WHERE account = $1 AND id > $2
+             UNION SELECT seller FROM listings WHERE account = $1 AND seller > $2
+             UNION SELECT seller FROM outcomes WHERE account = $1 AND seller > $2
+             ORDER BY 1 LIMIT $3",
+        );
         sqlx::query(AssertSqlSafe(sql))
             .bind(account)
             .bind(after)
@@ -93,11 +102,20 @@ impl Store {
 }
 
 impl Write {
-    /// Keeps what the user says of a seller.
+    /// Checks a precondition on a seller's row, which holds until the commit.
+    ///
+    /// # Errors
+    /// A conflict if it fails; or if the database fails.
+    pub async fn expect_seller(&mut self, id: &str, precondition: Precondition) -> Result<(), Error> {
+        precondition.check(self.seller_revision(id).await?, "seller", id)
+    }
+
+    /// Keeps what the user says of a seller. True if nothing was said before.
     ///
     /// # Errors
     /// If the database fails.
-    pub async fn put_seller(&mut self, seller: &NewSeller<'_>) -> Result<(), Error> {
+    pub async fn put_seller(&mut self, seller: &NewSeller<'_>) -> Result<bool, Error> {
+        let before = self.seller_revision(seller.id).await?;
         sqlx::query(
             "INSERT INTO sellers (account, id, revision, segment, feedback, note, created_at, updated_at)
              VALUES ($1, $2, $3, $4, $5, $6, $7, $7)
@@ -113,7 +131,16 @@ impl Write {
         .bind(time_text(seller.at))
         .execute(&mut *self.tx)
         .await?;
-        Ok(())
+        Ok(before.is_none())
+    }
+
+    async fn seller_revision(&mut self, id: &str) -> Result<Option<i64>, Error> {
+        let row = sqlx::query("SELECT revision FROM sellers WHERE account = $1 AND id = $2")
+            .bind(&self.account)
+            .bind(id)
+            .fetch_optional(&mut *self.tx)
+            .await?;
+        row.map(|row| row.int("revision")).transpose()
     }
 
     /// Forgets a seller: the row, and the name in listings and outcomes, which stay. Gives the ids
