@@ -6,6 +6,7 @@ use steelyard::store::{CalibrationState, Ending, Renewal, Store};
 
 on_both! {
     each_job_goes_to_one_worker,
+    the_oldest_job_goes_first,
     a_job_whose_worker_died_is_taken_again,
     a_job_is_renewed_finished_and_reported,
     cancelling_stops_what_waits_and_asks_what_runs,
@@ -22,20 +23,33 @@ const DONE: Ending<'_> =
 
 async fn each_job_goes_to_one_worker(place: &Place) {
     let stores = [place.open().await, place.open().await];
-    for job in 0..7 {
-        queue(&stores[0], ["local", "other"][job % 2], &format!("c-{job}"), 10 - job as i64).await;
+    let jobs = 60;
+    for job in 0..jobs {
+        queue(&stores[0], ["local", "other"][job % 2], &format!("c-{job:02}"), 99 - job as i64).await;
     }
-    let claims = (0..20).map(|worker| {
+    // As many workers as jobs: nobody goes away empty-handed because others are just taking theirs.
+    let claims = (0..jobs).map(|worker| {
         let store = stores[worker % 2].clone();
-        tokio::spawn(async move { store.claim_calibration(&format!("w-{worker}"), at(20), at(80)).await.unwrap() })
+        tokio::spawn(async move { store.claim_calibration(&format!("w-{worker}"), at(99), at(199)).await.unwrap() })
     });
     let taken: Vec<_> =
         futures_util::future::join_all(claims).await.into_iter().filter_map(|claim| claim.unwrap()).collect();
-    assert_eq!(taken.len(), 7);
-    assert_eq!(taken.iter().map(|c| c.id.clone()).collect::<BTreeSet<_>>().len(), 7);
+    assert_eq!(taken.len(), jobs);
+    assert_eq!(taken.iter().map(|c| c.id.clone()).collect::<BTreeSet<_>>().len(), jobs);
     assert!(taken.iter().all(|c| c.state == CalibrationState::Running));
-    assert_eq!(stores[0].calibrations("other", "", 10).await.unwrap().len(), 3);
-    assert_eq!(stores[0].calibrations("local", "c-2", 1).await.unwrap()[0].id, "c-4");
+    assert_eq!(stores[0].claim_calibration("late", at(99), at(199)).await.unwrap(), None);
+    assert_eq!(stores[0].calibrations("other", "", 99).await.unwrap().len(), jobs / 2);
+    assert_eq!(stores[0].calibrations("local", "c-02", 1).await.unwrap()[0].id, "c-04");
+}
+
+async fn the_oldest_job_goes_first(place: &Place) {
+    let store = place.open().await;
+    for (id, second) in [("a", 3), ("b", 1), ("c", 2)] {
+        queue(&store, ACCOUNT, id, second).await;
+    }
+    for expected in ["b", "c", "a"] {
+        assert_eq!(store.claim_calibration("w", at(9), at(99)).await.unwrap().unwrap().id, expected);
+    }
 }
 
 async fn a_job_whose_worker_died_is_taken_again(place: &Place) {

@@ -52,7 +52,7 @@ async fn outcomes_outlive_their_listing_and_remember_its_seller(place: &Place) {
     let store = place.open().await;
     let of = |seller: &str| OutcomeFilter { seller: Some(seller.into()), ..OutcomeFilter::default() };
     put(&store, &NewListing { seller: Some("s"), ..listing("a") }, &assessment(None)).await;
-    record(&store, &[found("1", "a"), found("2", "never stored")]).await;
+    record(&store, &[found("2", "never stored"), found("1", "a")]).await;
     let mut write = store.write(ACCOUNT).await.unwrap();
     write.delete_listing("a", Precondition::None).await.unwrap();
     write.commit().await.unwrap();
