@@ -346,4 +346,33 @@ mod tests {
             assert_eq!(sqlx::Row::get::<String, _>(&row, 0), "wal");
         }
     }
+
+    /// What a plain `BEGIN` does not give: whoever reads first and then writes finds the database
+    /// changed in between, and is refused however long it would wait.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn writes_that_read_first_are_never_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut tasks = tokio::task::JoinSet::new();
+        for _ in 0..4 {
+            let store = Store::sqlite(folder.path()).await.unwrap();
+            tasks.spawn(async move {
+                for _ in 0..25 {
+                    let mut tx = store.writes.begin_with(store.engine.begin()).await.unwrap();
+                    let sql = "SELECT coalesce(max(revision), 0) AS revision FROM accounts";
+                    let revision = sqlx::query(sql).fetch_one(&mut *tx).await.unwrap().int("revision").unwrap();
+                    sqlx::query(
+                        "INSERT INTO accounts (account, revision, last_outcome, last_change) VALUES ('a', $1, 0, 0)
+                         ON CONFLICT (account) DO UPDATE SET revision = excluded.revision",
+                    )
+                    .bind(revision + 1)
+                    .execute(&mut *tx)
+                    .await
+                    .unwrap();
+                    tx.commit().await.unwrap();
+                }
+            });
+        }
+        tasks.join_all().await;
+        assert_eq!(Store::sqlite(folder.path()).await.unwrap().revision("a").await.unwrap(), 100);
+    }
 }
