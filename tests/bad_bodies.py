@@ -101,7 +101,11 @@ OFFERED = {
     ],
     "accept_proposals": False,
     "interval": "delta",
-    "reference_book": {"references": [], "calibres": []},
+    "reference_book": {
+        "references": [{"maker": "Maker A", "reference": "R-100", "years": [1955, 1962], "calibres": ["C-10"],
+                        "serials": [{"from": 10000, "to": 10999, "years": [1957, 1958]}]}],
+        "calibres": [{"maker": "Maker A", "calibre": "C-10", "jewels": [21], "winding": "hand", "lignes": 11.5}],
+    },
     "include": ["components", "shares", "interval", "ask_next", "decision"],
 }
 
@@ -492,6 +496,27 @@ wrong("type: object for what was called", "/observations/0/call", {"present": No
 wrong("type: number for a sign", "/observations/0/sign", 7)
 wrong("type: array for the reference book", "/reference_book", [])
 wrong("type: object for its references", "/reference_book/references", {})
+wrong("type: string for a reference", "/reference_book/references/0", "R-100")
+wrong("type: string for its calibres", "/reference_book/references/0/calibres", "C-10")
+wrong("type: a way of winding there is not", "/reference_book/calibres/0/winding", "rotor")
+invalid("type: a check there is not", [put("/reference_book/references/0/silent", ["everything"])],
+        ["/reference_book/references/0/silent/0"])
+wrong("unknown: in a reference", "/reference_book/references/0/colour", "silver")
+wrong("unknown: in a calibre", "/reference_book/calibres/0/rubies", 21)
+wrong("book: years reversed", "/reference_book/references/0/years", [1962, 1955])
+wrong("book: numbers reversed", "/reference_book/references/0/serials/0", {"from": 9, "to": 1, "years": [1957, 1958]})
+wrong("book: a year of another age", "/reference_book/references/0/years/0", 1200)
+wrong("book: too many jewels", "/reference_book/calibres/0/jewels/0", 2000)
+wrong("book: a name without a letter", "/reference_book/calibres/0/maker", "--")
+wrong("book: no size", "/reference_book/calibres/0/lignes", 0)
+invalid("book: the same reference twice",
+        [lambda d: d["reference_book"]["references"].append({"maker": "MAKER A", "reference": "r 100"})],
+        ["/reference_book/references/1"])
+invalid("book: lignes and millimetres that differ", [put("/reference_book/calibres/0/diameter_mm", 30.0)],
+        ["/reference_book/calibres/0/lignes"])
+invalid("book: torn, and a wrong sign beside it",
+        [put("/reference_book/references/0/maker", 5), put("/observations/0/sign", "crown_unsined")],
+        ["/reference_book/references/0/maker", "/observations/0/sign"])
 
 # Money.
 

@@ -11,6 +11,7 @@ use steelyard::config::Config;
 use steelyard::guard::Guard;
 use steelyard::problem::KINDS;
 use steelyard::{api, examples};
+use steelyard_model::facts::Book;
 use steelyard_model::pack::Pack;
 use steelyard_model::shares::SUM_TOLERANCE_DB;
 use support::{Reply, Served, run};
@@ -91,7 +92,7 @@ async fn an_assessment_is_the_same_over_http_in_process_and_on_the_command_line(
     assert_eq!(over_http.status, 200, "{}", over_http.text());
     assert_eq!(over_http.header("content-type"), Some("application/json"));
 
-    let in_process = App::new(Pack::builtin()).unwrap().assess(&fresh_dial()).unwrap();
+    let in_process = App::new(Pack::builtin(), Book::default()).unwrap().assess(&fresh_dial()).unwrap();
     assert_eq!(over_http.text(), serde_json::to_string(&in_process).unwrap());
 
     let folder = tempfile::tempdir().unwrap();
@@ -496,7 +497,7 @@ async fn a_service_that_is_up_is_alive_and_ready() {
 
 #[tokio::test]
 async fn a_service_that_is_shutting_down_is_alive_but_not_ready() {
-    let app = App::new(Pack::builtin()).unwrap();
+    let app = App::new(Pack::builtin(), Book::default()).unwrap();
     let router = api::router(app.clone(), &Guard::new(&Config::on_free_port()));
     app.drain();
     let ask = async |path: &str| {

@@ -4,6 +4,7 @@ use serde_json::Value;
 use std::path::Path;
 use steelyard::listing::Listing;
 use steelyard::wire::request::AssessRequest;
+use steelyard_model::facts::Book;
 use steelyard_model::interval::{delta, sampled};
 use steelyard_model::money::price_evidence;
 use steelyard_model::pack::Pack;
@@ -27,7 +28,7 @@ fn the_interval_agrees_with_twenty_thousand_draws() {
     for path in files {
         let saved: Value = serde_json::from_str(&std::fs::read_to_string(&path).unwrap()).unwrap();
         let request: AssessRequest = serde_json::from_value(saved["request"].clone()).unwrap();
-        let listing = Listing::read(&pack, &request, &[]).unwrap();
+        let listing = Listing::read(&pack, &Book::default(), &request, &[]).unwrap();
         let segment = &pack.data().segments[listing.seller.segment];
         let known = Evidence { outcomes: listing.seller.outcomes, ..Evidence::default() };
         let rate = SellerPosterior::new(Prior::new(segment.a, segment.b).unwrap(), &known).unwrap();

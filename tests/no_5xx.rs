@@ -15,6 +15,7 @@ use steelyard::problem::{KINDS, Problem};
 use steelyard::wire::Money;
 use steelyard::wire::response::Assessment;
 use steelyard::{examples, openapi};
+use steelyard_model::facts::Book;
 use steelyard_model::pack::Pack;
 use steelyard_model::shares::SUM_TOLERANCE_DB;
 
@@ -24,7 +25,7 @@ const ADDING_DB: f64 = 2.0 * SUM_TOLERANCE_DB;
 /// What probabilities that add up to 1 may miss it by: their sum is of rounded numbers.
 const ADDING: f64 = 1e-9;
 
-static APP: LazyLock<Arc<App>> = LazyLock::new(|| App::new(Pack::builtin()).unwrap());
+static APP: LazyLock<Arc<App>> = LazyLock::new(|| App::new(Pack::builtin(), Book::default()).unwrap());
 
 /// The same cases every time, unless the environment names another seed or number of them.
 fn cases(cases: u32) -> ProptestConfig {
@@ -286,7 +287,7 @@ fn value() -> impl Strategy<Value = Value> {
 fn everything() -> Value {
     let eur = |amount: &str| json!({ "amount": amount, "currency": "EUR" });
     json!({
-        "id": "lot-381", "title": "t", "description": "d", "url": "u", "language": "en", "now": "2026-11-24T21:00:00Z",
+        "id": "lot-381", "title": "Self-winding, 21 jewels, dial restored, c. 1955", "description": "No lume, 18k solid gold. As is.", "url": "u", "language": "en", "now": "2026-11-24T21:00:00Z",
         "seller": { "id": "s-17", "segment": "open_marketplace", "stored": true,
             "feedback": { "positive": 1204, "negative": 3 }, "outcomes": { "bad": 1, "total": 5 } },
         "offer": { "kind": "negotiable", "price": eur("640.00"), "shipping": eur("15"), "fixed_costs": eur("180.5"),
@@ -299,7 +300,10 @@ fn everything() -> Value {
         "aim": { "plan": "resell", "required_margin": 0.1, "asking_cost": eur("4.00") },
         "watch": { "maker": "m", "reference": "r", "dial_diameter_mm": 31.0, "case_diameter_mm": 36, "years": [1957, 1961],
             "traits": { "luminous": true, "gold_claimed": true, "small_seconds": false },
-            "facts": { "dial_text": ["waterproof"], "calibre": "c", "jewels": 21, "case_marks": ["750"], "serial": "1" } },
+            "facts": { "dial_text": ["waterproof", "25 jewels", "self-winding"], "dial_name": "n", "dial_colour": "black",
+                "calibre": "c", "jewels": 21, "movement_number": "12", "movement_diameter_mm": 25.6, "case_marks": ["750"],
+                "back_marks": ["20 microns", "fond acier"], "bezel_marks": ["585"], "case_name": "k", "back_reference": "z",
+                "cased_by": "q", "serial": "1" } },
         "disclosed": ["refinished"],
         "photos": [
             { "id": "p1", "view": "dial_macro", "dial_width_px": 620, "sharpness": 1.0, "px_per_mm": null, "digest": "x" },
@@ -312,8 +316,15 @@ fn everything() -> Value {
             { "sign": "movement_engraving_fresh", "call": "present", "in_hand": true },
             { "sign": "lume_glows_long", "call": "absent" },
         ],
-        "accept_proposals": false, "interval": "delta", "reference_book": { "references": [], "calibres": [] },
-        "include": ["components", "shares", "interval", "ask_next", "decision"],
+        "accept_proposals": true, "interval": "delta",
+        "reference_book": {
+            "references": [{ "maker": "m", "reference": "r", "years": [1950, 1955], "calibres": ["d"], "dial_names": ["o"],
+                "dial_colours": ["silver"], "metals": ["steel"], "inscriptions": ["i"], "cased_by": ["p"], "diameter_mm": 33,
+                "serials": [{ "from": 5, "to": 9, "years": [1950, 1951] }], "silent": ["water"] }],
+            "calibres": [{ "maker": "m", "calibre": "c", "jewels": [17], "winding": "hand", "date": false, "lignes": 11.5,
+                "numbers": [{ "from": 10, "to": 19, "years": [1949, 1949] }], "years": [1945, 1960] }],
+        },
+        "include": ["components", "shares", "interval", "ask_next", "decision", "proposals"],
     })
 }
 

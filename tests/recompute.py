@@ -114,6 +114,7 @@ def gather_calls(model, request, answer):
     derived = [({"sign": AVOIDS, "call": avoided}, None)] if avoided else []
     if dig(request, "watch", "facts") or request.get("accept_proposals"):
         rows = [r for r in answer.get("evidence") or [] if r.get("from") == "derived"]
+        taken |= {r["sign"] for r in rows if r.get("overruled_by")}
         derived += [(r, "plain") for r in rows if r["sign"] != AVOIDS]
     for row, reading_class in derived:
         call = read_call(model, request, {k: row[k] for k in ("sign", "call")}, "derived", reading_class)

@@ -120,7 +120,7 @@ pub fn delta(plan: &Plan, scratch: &mut Scratch, evidence: &Evidence, posterior:
 }
 
 /// Cells below this share of the variance enter by their slope alone.
-const WORTH_A_CLOSER_LOOK: f64 = 0.005;
+const WORTH_A_CLOSER_LOOK: f64 = 0.02;
 
 /// Beyond this skewness the expansion turns back on itself.
 const MOST_SKEW: f64 = 1.5;
@@ -183,16 +183,22 @@ impl Moments {
 /// by the trapezoidal rule in logit p, where the density falls off on both sides.
 fn moments(mean: f64, strength: f64, bad: f64, sound: f64) -> Moments {
     /// Widest step of logit p: with singularities π away the rule is exact to many digits.
-    const WIDEST_STEP: f64 = 0.5;
-    /// Nodes on either side: beyond them the density is spent or f is flat.
+    const WIDEST_STEP: f64 = 0.6;
+    /// Most nodes on either side: beyond them f is flat.
     const NODES: i32 = 40;
+    /// A density this far below its highest is spent.
+    const SPENT: f64 = 1e-11;
     let (a, b) = (mean * strength, (1.0 - mean) * strength);
-    // Half the standard deviation of logit p, where that is narrower.
-    let step = WIDEST_STEP.min(0.5 * (1.0 / a + 1.0 / b).sqrt());
+    // Six tenths of the standard deviation of logit p, where that is narrower.
+    let step = WIDEST_STEP.min(0.6 * (1.0 / a + 1.0 / b).sqrt());
     let centre = (a / b).ln();
-    let ln_density = |t: f64| -a * (-t).exp().ln_1p() - b * t.exp().ln_1p();
-    let highest = ln_density(centre);
-    let f = |p: f64| (bad * (p - mean)).ln_1p() - (sound * (p - mean)).ln_1p();
+    // At logit t: p, and ln of the density up to a constant.
+    let at = |t: f64| {
+        let odds_against = (-t).exp();
+        (1.0 / (1.0 + odds_against), -b * t - strength * odds_against.ln_1p())
+    };
+    let highest = at(centre).1;
+    let f = |p: f64| ((1.0 + bad * (p - mean)) / (1.0 + sound * (p - mean))).ln();
     let (mut weight, mut sums) = (0.0, [0.0; 3]);
     let mut add = |w: f64, p: f64| {
         let x = f(p);
@@ -201,15 +207,17 @@ fn moments(mean: f64, strength: f64, bad: f64, sound: f64) -> Moments {
         sums[1] += w * x * x;
         sums[2] += w * x * x * x;
     };
-    for i in -NODES..=NODES {
-        let t = centre + step * f64::from(i);
-        let w = (ln_density(t) - highest).exp();
-        add(w, logistic(t));
-        // What lies beyond the nodes: an exponential tail over which f does not change.
-        if i == -NODES {
-            add(w * ((1.0 / (a * step)) - 0.5).max(0.0), logistic(t));
-        } else if i == NODES {
-            add(w * ((1.0 / (b * step)) - 0.5).max(0.0), logistic(t));
+    add(1.0, mean);
+    for (side, tail) in [(-1.0, a), (1.0, b)] {
+        for i in 1..=NODES {
+            let (p, ln_density) = at(centre + side * step * f64::from(i));
+            let w = (ln_density - highest).exp();
+            // After the last node comes an exponential tail over which f does not change.
+            let beyond = if i == NODES { w * (1.0 / (tail * step) - 0.5).max(0.0) } else { 0.0 };
+            add(w + beyond, p);
+            if w < SPENT {
+                break;
+            }
         }
     }
     let [m1, m2, m3] = sums.map(|s| s / weight);

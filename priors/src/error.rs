@@ -34,6 +34,24 @@ pub enum Error {
         /// How many were needed.
         expected: usize,
     },
+    /// A forecast cannot be scored.
+    #[error("forecast {index} has log-odds {value}, which are not a number from -1e6 to 1e6")]
+    Forecast {
+        /// Its place in the list, from 0.
+        index: usize,
+        /// Its log-odds as given.
+        value: f64,
+    },
+    /// There is too little to compute with.
+    #[error("{name}: {given} given, at least {least} needed")]
+    TooFew {
+        /// What is counted.
+        name: &'static str,
+        /// How many were given.
+        given: usize,
+        /// How many are needed.
+        least: usize,
+    },
     /// The evidence has probability zero whatever the rate of bad watches.
     #[error("impossible evidence: {0} has probability zero whatever the rate of bad watches")]
     Impossible(&'static str),

@@ -1,4 +1,4 @@
-//! What experience says: how often a seller's watches turn out bad.
+//! What experience says: how often a seller's watches turn out bad, and how good the forecasts were.
 //!
 //! A listing is judged against a rate of bad watches, and that rate is not known. It is a
 //! distribution, which starts from the kind of place the watch is sold at and is moved by what is known
@@ -32,10 +32,12 @@
 //! - [`seller`]: θ for one seller.
 //! - [`Beta`], [`BetaBinomial`], [`DirichletMultinomial`]: rates and shares known only as
 //!   distributions, and the counts they lead to.
+//! - [`score`]: how good forecasts were, now that the outcomes are known; the reliability diagram.
+//! - [`recalibrate`]: whether the forecasts should be stretched and shifted first.
 //! - [`LogOdds`]: a probability that keeps its digits at both ends.
 //! - [`special`]: differences of ln Γ.
 //!
-//! The crate is pure: no I/O, no clock, no randomness.
+//! The crate is pure: no I/O, no clock; where anything is drawn at random, the seed is an argument.
 
 pub mod beta;
 pub mod beta_binomial;
@@ -43,6 +45,8 @@ pub mod dirichlet_multinomial;
 mod error;
 pub mod log_odds;
 mod quadrature;
+pub mod recalibrate;
+pub mod score;
 pub mod seller;
 pub mod special;
 

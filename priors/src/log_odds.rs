@@ -15,6 +15,8 @@
 //! assert!((nearly_certain.complement() / 8.756510762696521e-27 - 1.0).abs() < 1e-14);
 //! ```
 
+use crate::error::{Error, probability};
+
 /// A probability p, held as ln(p / (1 − p)).
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
 pub struct LogOdds(f64);
@@ -24,6 +26,22 @@ impl LogOdds {
     #[must_use]
     pub fn new(log_odds: f64) -> Self {
         Self(log_odds)
+    }
+
+    /// The log-odds of the probability p; its complement is no more exact than 1 − p is.
+    ///
+    /// ```
+    /// # use steelyard_priors::LogOdds;
+    /// assert_eq!(LogOdds::of(0.5)?.value(), 0.0);
+    /// assert!((LogOdds::of(1e-300)?.value() - -690.7755278982137).abs() < 1e-12);
+    /// # Ok::<(), steelyard_priors::Error>(())
+    /// ```
+    ///
+    /// # Errors
+    /// If p is no probability.
+    pub fn of(p: f64) -> Result<Self, Error> {
+        let p = probability("p", p)?;
+        Ok(Self(p.ln() - (-p).ln_1p()))
     }
 
     /// ln(p / (1 − p)).
@@ -66,5 +84,11 @@ impl LogOdds {
     #[must_use]
     pub fn ln_complement(self) -> f64 {
         Self(-self.0).ln_probability()
+    }
+
+    /// ln of the probability that this gave to what came: ln p if it `happened`, else ln(1 − p).
+    #[must_use]
+    pub fn ln_likelihood(self, happened: bool) -> f64 {
+        if happened { self.ln_probability() } else { self.ln_complement() }
     }
 }

@@ -15,10 +15,6 @@ const FEEDBACK: &str = include_str!("data/feedback.json");
 const POOL: &str = include_str!("data/seller_pool.json");
 const SPECIAL: &str = include_str!("data/beta_binomial.json");
 
-fn logit_of(x: f64) -> LogOdds {
-    LogOdds::new(x.ln() - (-x).ln_1p())
-}
-
 fn posterior_of_feedback(case: &Value) -> SellerPosterior {
     let count = |key| number(case, key) as u64;
     let model = FeedbackModel::undiscounted(number(case, "b0"), number(case, "d")).unwrap();
@@ -243,7 +239,7 @@ fn incomplete_beta_equals_mpmath() {
     for case in cases {
         let at = format!("a {} b {} x {}", case["a"], case["b"], case["x"]);
         let rate = Beta::new(number(case, "a"), number(case, "b")).unwrap();
-        let x = logit_of(number(case, "x"));
+        let x = LogOdds::of(number(case, "x")).unwrap();
         tails.relative(rate.cdf(x), number(case, "cdf"), rel, &at);
         tails.relative(rate.sf(x), number(case, "sf"), rel, &at);
     }

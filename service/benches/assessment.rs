@@ -9,6 +9,7 @@ use steelyard::app::App;
 use steelyard::assess::Assessor;
 use steelyard::listing::Listing;
 use steelyard::wire::request::{AssessRequest, Part};
+use steelyard_model::facts::Book;
 use steelyard_model::observe::Evidence;
 use steelyard_model::pack::{On, Pack};
 use steelyard_model::posterior::{PerStory, Plan, Posterior, Stories};
@@ -179,10 +180,10 @@ fn times<const A: usize, const B: usize>(
 }
 
 fn compare(c: &mut Criterion) {
-    let app = App::new(Pack::builtin()).expect("app");
+    let app = App::new(Pack::builtin(), Book::default()).expect("app");
     let pack = app.assessor().pack().clone();
     let mut body = request();
-    let listing = |r: &AssessRequest| Listing::read(&pack, r, &[]).expect("listing");
+    let listing = |r: &AssessRequest| Listing::read(&pack, &Book::default(), r, &[]).expect("listing");
     let evidence = listing(&body).evidence;
     assert_eq!(evidence.calls().len(), 25);
 
@@ -219,11 +220,9 @@ fn compare(c: &mut Criterion) {
     };
     assess("assessment, stories only", &[]);
     assess("assessment with components and decision", &[Part::Components, Part::Decision]);
-    assess("assessment with components, decision and shares", &[Part::Components, Part::Decision, Part::Shares]);
-    assess(
-        "assessment with components, decision, shares and ask_next",
-        &[Part::Components, Part::Decision, Part::Shares, Part::AskNext],
-    );
+    let why = [Part::Components, Part::Decision, Part::Shares, Part::Interval];
+    assess("assessment with components, decision, shares and interval", &why);
+    assess("assessment with all of that and ask_next", &[&why[..], &[Part::AskNext]].concat());
     group.finish();
 }
 

@@ -13,12 +13,14 @@ use serde_json::Value;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use steelyard_model::ask::telling;
+use steelyard_model::facts::Book;
 use steelyard_model::pack::Pack;
 
 /// The model in force, its documents, and the state of the process.
 #[derive(Debug)]
 pub struct App {
     assessor: Assessor,
+    book: Book,
     shape: Shape,
     catalogue: Catalogue,
     model_json: Bytes,
@@ -27,11 +29,11 @@ pub struct App {
 }
 
 impl App {
-    /// For a model.
+    /// For a model and a reference book.
     ///
     /// # Errors
     /// If the model or the document cannot be served.
-    pub fn new(pack: Arc<Pack>) -> anyhow::Result<Arc<Self>> {
+    pub fn new(pack: Arc<Pack>, book: Book) -> anyhow::Result<Arc<Self>> {
         let assessor = Assessor::new(pack)?;
         let document = openapi::document()?;
         Ok(Arc::new(Self {
@@ -40,6 +42,7 @@ impl App {
             model_json: serde_json::to_vec(assessor.pack().data())?.into(),
             openapi_json: openapi::served(&document)?,
             assessor,
+            book,
             draining: AtomicBool::new(false),
         }))
     }
@@ -61,8 +64,14 @@ impl App {
     /// Faults of shape and of meaning are told together.
     fn listing(&self, mut body: Value) -> Result<Listing, Problem> {
         let mut faults = self.shape.check(&mut body);
+        if faults.iter().any(|f| f.pointer.starts_with("/reference_book"))
+            && let Some(members) = body.as_object_mut()
+        {
+            // A torn book says nothing rather than something wrong.
+            members.remove("reference_book");
+        }
         let request = AssessRequest::deserialize_checked(body)?;
-        match Listing::read(self.assessor.pack(), &request, &faults) {
+        match Listing::read(self.assessor.pack(), &self.book, &request, &faults) {
             Ok(listing) if faults.is_empty() => return Ok(listing),
             Ok(_) => {}
             Err(more) => faults.extend(more),

@@ -187,6 +187,8 @@ impl Assessor {
             decision,
             ask_next: requests.map(|r| self.ask_next(r, listing)),
             arrival,
+            proposals: listing.include.proposals.then(|| listing.proposals.clone()),
+            marks: listing.include.proposals.then(|| listing.marks.clone()),
             cautions: cautions(&self.pack, listing),
         })
     }
@@ -281,25 +283,30 @@ impl Assessor {
         (component.id.clone(), shown)
     }
 
+    /// Every call with its weight; last the derived ones that the caller's own outrank.
     fn evidence(&self, listing: &Listing, alone: &[f64], shares: Option<&[f64]>) -> Vec<wire::Weighed> {
-        listing
-            .evidence
-            .calls()
-            .iter()
-            .enumerate()
-            .map(|(i, call)| wire::Weighed {
-                sign: self.pack.signs()[call.sign].id.clone(),
-                call: match call.call {
-                    Call::Present => CallKind::Present,
-                    Call::Absent => CallKind::Absent,
-                },
-                from: if listing.because[i].is_some() { wire::Source::Derived } else { wire::Source::Observed },
-                because: listing.because[i].clone(),
-                resolvable: call.resolvable,
-                alone_db: alone[i],
-                share_db: shares.map(|s| s[i]),
-            })
-            .collect()
+        let sign = |s: Index| self.pack.signs()[s].id.clone();
+        let counted = listing.evidence.calls().iter().enumerate().map(|(i, call)| wire::Weighed {
+            sign: sign(call.sign),
+            call: call_kind(call.call),
+            from: if listing.because[i].is_some() { wire::Source::Derived } else { wire::Source::Observed },
+            because: listing.because[i].clone(),
+            overruled_by: None,
+            resolvable: call.resolvable,
+            alone_db: alone[i],
+            share_db: shares.map(|s| s[i]),
+        });
+        let overruled = listing.overruled.iter().map(|o| wire::Weighed {
+            sign: sign(o.derived.sign),
+            call: call_kind(o.derived.call),
+            from: wire::Source::Derived,
+            because: Some(o.derived.because()),
+            overruled_by: Some(sign(o.by)),
+            resolvable: Some(1.0),
+            alone_db: 0.0,
+            share_db: shares.map(|_| 0.0),
+        });
+        counted.chain(overruled).collect()
     }
 
     fn decision(&self, m: &MoneyTerms, p: &Prospects, best_worth: Option<f64>) -> wire::Decision {
@@ -409,6 +416,13 @@ impl Assessor {
     }
 }
 
+fn call_kind(call: Call) -> CallKind {
+    match call {
+        Call::Present => CallKind::Present,
+        Call::Absent => CallKind::Absent,
+    }
+}
+
 fn advice_kind(advice: Advice) -> wire::AdviceKind {
     match advice {
         Advice::AskFirst => wire::AdviceKind::AskFirst,
@@ -444,11 +458,12 @@ pub fn amount(x: f64, currency: Currency) -> Money {
 mod tests {
     use super::*;
     use serde_json::{Value, json};
+    use steelyard_model::facts::Book;
 
     fn assess(request: Value) -> wire::Assessment {
         let pack = Pack::builtin();
         let request = serde_json::from_value(request).expect("a request");
-        let listing = Listing::read(&pack, &request, &[]).expect("a listing");
+        let listing = Listing::read(&pack, &Book::default(), &request, &[]).expect("a listing");
         Assessor::new(pack).expect("an assessor").assess(&listing).expect("an assessment")
     }
 

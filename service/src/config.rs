@@ -16,6 +16,9 @@ pub struct Config {
     /// Folder of a model's TOML files, instead of the model that comes with the program.
     #[arg(long, env = "STEELYARD_PACK")]
     pub pack: Option<PathBuf>,
+    /// JSON file of references and calibres, as `reference_book` in a request.
+    #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
+    pub reference_book: Option<PathBuf>,
     /// Origins of browser extensions and pages that may call, separated by commas; an extension
     /// scheme may end in `*` where the browser makes up an id for every install.
     #[arg(long, env = "STEELYARD_ALLOWED_ORIGINS", value_delimiter = ',')]
@@ -33,6 +36,7 @@ impl Config {
             listen: SocketAddr::from(([127, 0, 0, 1], 0)),
             data: None,
             pack: None,
+            reference_book: None,
             allowed_origins: Vec::new(),
             allowed_hosts: Vec::new(),
         }

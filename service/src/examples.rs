@@ -8,6 +8,7 @@ use crate::wire::request::{
     AssessRequest, CallKind, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth, Year,
 };
 use serde_json::Value;
+use steelyard_model::facts::Book;
 use steelyard_model::pack::Pack;
 
 /// An example and its place in the document.
@@ -103,8 +104,9 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
     let problem =
         |status: &str| format!("/paths/~1v1~1assess/post/responses/{status}/content/application~1problem+json");
     let pack = Pack::builtin();
-    let listing =
-        Listing::read(&pack, &fresh_dial(), &[]).map_err(Problem::invalid).map_err(|p| anyhow::anyhow!(p.detail))?;
+    let listing = Listing::read(&pack, &Book::default(), &fresh_dial(), &[])
+        .map_err(Problem::invalid)
+        .map_err(|p| anyhow::anyhow!(p.detail))?;
     let answer = Assessor::new(pack)?.assess(&listing)?;
     let invalid = Problem::invalid(vec![
         FaultAt::new("/offer/prise", "there is no such member"),

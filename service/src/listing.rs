@@ -1,13 +1,17 @@
 //! A listing in the terms of the model, read from the request with every fault of meaning.
 
+use crate::implied;
 use crate::problem::{FaultAt, pointer_to};
+use crate::proposals;
 use crate::wire::NonNegativeMoney;
 use crate::wire::request as wire;
+use crate::wire::response::{Mark, Proposal};
 use iso_currency::Currency;
 use jiff::Timestamp;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive as _;
 use steelyard_model::contraction::MAX_LANES;
+use steelyard_model::facts::{Book, Derived, Overruled, Reason, derive};
 use steelyard_model::money::{AllOriginal, Metal, Resale, Terms};
 use steelyard_model::observe::{Basis, Call, Evidence, Observation, Photo, RADIUM_UNTIL, Watch};
 use steelyard_model::pack::{AVOIDS_PHOTO, Index, Pack, nearest};
@@ -40,6 +44,12 @@ pub struct Listing {
     pub evidence: Evidence,
     /// What each call follows from, where it is not the caller's; in the order of the evidence.
     pub because: Vec<Option<String>>,
+    /// Calls that would follow from something in the request, had the caller not called the sign.
+    pub overruled: Vec<Overruled>,
+    /// What title and description were read as.
+    pub proposals: Vec<Proposal>,
+    /// What the marks were read as.
+    pub marks: Vec<Mark>,
     /// What the arrival adds, where the watch has arrived.
     pub arrival: Option<Arrival>,
     /// Diameter of the case, mm: as stated, else the model's default.
@@ -110,6 +120,8 @@ pub struct Include {
     pub ask_next: bool,
     /// Money.
     pub decision: bool,
+    /// Readings of texts and marks.
+    pub proposals: bool,
 }
 
 /// What the cautions turn on.
@@ -140,18 +152,26 @@ struct Reader<'p> {
 }
 
 impl Listing {
-    /// Reads a request. Faults of shape found before stand in `torn`; what they were found in
-    /// is no longer in the request.
+    /// Reads a request beside a reference book. Faults of shape found before stand in `torn`; what
+    /// they were found in is no longer in the request.
     ///
     /// # Errors
     /// Every fault of meaning, with its place.
-    pub fn read(pack: &Pack, request: &wire::AssessRequest, torn: &[FaultAt]) -> Result<Self, Vec<FaultAt>> {
+    pub fn read(
+        pack: &Pack,
+        book: &Book,
+        request: &wire::AssessRequest,
+        torn: &[FaultAt],
+    ) -> Result<Self, Vec<FaultAt>> {
         let photos_torn = torn.iter().any(|f| match f.pointer.strip_prefix("/photos") {
             Some(rest) => rest.matches('/').count() < 2 || rest.ends_with("/id"),
             None => false,
         });
         let mut reader = Reader { pack, faults: Vec::new(), currency: None, photos_torn };
-        let listing = reader.listing(request);
+        let received = request.stage == Some(wire::Stage::Received);
+        let include = include(request, received);
+        let read = proposals::read(pack, request, include.proposals);
+        let listing = reader.listing(book, &read, include);
         match listing {
             Some(listing) if reader.faults.is_empty() => Ok(listing),
             _ => Err(reader.faults),
@@ -164,7 +184,8 @@ impl Reader<'_> {
         self.faults.push(FaultAt::new(pointer, detail));
     }
 
-    fn listing(&mut self, r: &wire::AssessRequest) -> Option<Listing> {
+    fn listing(&mut self, book: &Book, read: &proposals::Read<'_>, include: Include) -> Option<Listing> {
+        let r: &wire::AssessRequest = &read.request;
         for (pointer, time) in [
             ("/now", &r.now),
             ("/offer/ends_at", &r.offer.as_ref().and_then(|o| o.ends_at.clone())),
@@ -185,18 +206,19 @@ impl Reader<'_> {
         let observations = self.observations(r, &photos);
         let (asked, refused) = self.asked(r);
         let all: Vec<Observation> = observations.iter().map(|(o, _)| *o).collect();
-        let (evidence, because) = match Evidence::read(self.pack, &watch, &all) {
+        let mut implied: Vec<Derived> = asked.into_iter().chain(read.calls.iter().cloned()).collect();
+        implied.extend(self.derived(book, r, &watch));
+        let called = match Evidence::read(self.pack, &watch, &all) {
             Err(found) => {
                 for (i, fault) in found {
                     self.fault(format!("/observations/{}/sign", observations[i].1), fault.to_string());
                 }
                 return None;
             }
-            Ok(evidence) => self.with_asked(&watch, all.clone(), evidence, asked.clone()),
+            Ok(evidence) => implied::add(self.pack, &watch, &all, &evidence, &implied),
         };
-        let arrival = (r.stage == Some(wire::Stage::Received)).then(|| self.arrival(r, &watch, &observations, asked));
-        let received = r.stage == Some(wire::Stage::Received);
-        let include = include(r, received);
+        let arrival =
+            (r.stage == Some(wire::Stage::Received)).then(|| self.arrival(r, &watch, &observations, &implied));
         let seen = self.as_seen(&watch, &all);
         let circumstances = Circumstances {
             gold_claimed: watch.gold_claimed(self.pack),
@@ -216,8 +238,11 @@ impl Reader<'_> {
             watch: seen,
             photos: photos.into_iter().map(|(_, p)| p).collect(),
             refused,
-            evidence,
-            because,
+            evidence: called.evidence,
+            because: called.because,
+            overruled: called.overruled,
+            proposals: read.shown.clone(),
+            marks: if include.proposals { proposals::marks(r) } else { Vec::new() },
             arrival,
             case_diameter_mm: r
                 .watch
@@ -337,10 +362,11 @@ impl Reader<'_> {
     }
 
     /// What the answers to requests say of the seller: one call, and the views refused.
-    fn asked(&mut self, r: &wire::AssessRequest) -> (Option<(Call, String)>, Vec<Index>) {
+    fn asked(&mut self, r: &wire::AssessRequest) -> (Option<Derived>, Vec<Index>) {
         let (mut call, mut refused) = (None, Vec::new());
         for (i, a) in r.asked.iter().enumerate().filter_map(|(i, a)| a.as_ref().map(|a| (i, a))) {
-            let view = self.view(&format!("/asked/{i}/view"), &a.view);
+            let at = format!("/asked/{i}/view");
+            let view = self.view(&at, &a.view);
             let (answer, word) = match a.answer {
                 wire::Answer::Given => (Call::Absent, "given"),
                 wire::Answer::Refused => (Call::Present, "refused"),
@@ -351,34 +377,30 @@ impl Reader<'_> {
             }
             // One refusal says more than any number of photos given.
             if call.as_ref().is_none_or(|(c, _)| *c == Call::Absent && answer == Call::Present) {
-                call = Some((answer, format!("the request for `{}` was {word}", a.view)));
+                let because = format!("`{}` was asked for and {word}.", a.view);
+                call = Some((answer, Reason { because, facts: [at, format!("/asked/{i}/answer")] }));
             }
         }
-        (call, refused)
+        let sign = self.pack.sign(AVOIDS_PHOTO);
+        (sign.zip(call).map(|(sign, (call, reason))| Derived { sign, call, reasons: vec![reason] }), refused)
     }
 
-    /// Adds the call that an answer makes by itself, unless the caller made it.
-    fn with_asked(
-        &self,
-        watch: &Watch,
-        mut all: Vec<Observation>,
-        evidence: Evidence,
-        asked: Option<(Call, String)>,
-    ) -> (Evidence, Vec<Option<String>>) {
-        let mut because = vec![None; all.len()];
-        let sign = self.pack.sign(AVOIDS_PHOTO).filter(|s| !evidence.has(*s));
-        let (Some(sign), Some((call, reason))) = (sign, asked) else {
-            return (evidence, because);
-        };
-        all.push(Observation { sign, call, basis: Basis::Unstated });
-        match Evidence::read(self.pack, watch, &all) {
-            Ok(with) => {
-                because.push(Some(reason));
-                (with, because)
+    /// What the facts say by themselves beside the book, the request's entries before the service's.
+    fn derived(&mut self, book: &Book, r: &wire::AssessRequest, watch: &Watch) -> Vec<Derived> {
+        let own = match r.reference_book.clone().map(Book::new) {
+            Some(Ok(own)) => Some(own.over(book)),
+            Some(Err(faults)) => {
+                for fault in faults.0 {
+                    self.fault(format!("/reference_book{}", fault.pointer), fault.detail);
+                }
+                return Vec::new();
             }
-            // The pack may exclude it beside what the caller called: the caller's call stands.
-            Err(_) => (evidence, because),
+            None => None,
+        };
+        if r.watch.is_none() {
+            return Vec::new();
         }
+        derive(self.pack, own.as_ref().unwrap_or(book), &implied::facts(self.pack, r, watch))
     }
 
     /// Whoever sees luminous paint says that there is some, whether or not the trait is stated:
@@ -401,7 +423,7 @@ impl Reader<'_> {
         r: &wire::AssessRequest,
         watch: &Watch,
         observations: &[(Observation, usize)],
-        asked: Option<(Call, String)>,
+        implied: &[Derived],
     ) -> Arrival {
         let in_hand = |i: usize| r.observations[i].as_ref().is_some_and(|o| o.in_hand == Some(true));
         let of = |hand: bool| observations.iter().filter(move |(_, i)| in_hand(*i) == hand).map(|(o, _)| *o);
@@ -415,7 +437,7 @@ impl Reader<'_> {
             u32::try_from(days.max(0)).unwrap_or(u32::MAX)
         });
         Arrival {
-            before: self.with_asked(watch, before, read, asked).0,
+            before: implied::add(self.pack, watch, &before, &read, implied).evidence,
             found: of(true).map(|o| (o.sign, o.call)).collect(),
             days_left,
         }
@@ -523,6 +545,7 @@ fn include(r: &wire::AssessRequest, received: bool) -> Include {
         // A watch on the bench: there is nobody left to ask for a photo.
         ask_next: wants(wire::Part::AskNext) && !received,
         decision: wants(wire::Part::Decision),
+        proposals: wants(wire::Part::Proposals),
     }
 }
 

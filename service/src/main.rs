@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use steelyard::app::App;
 use steelyard::config::Config;
-use steelyard::packs;
+use steelyard::files;
 use steelyard::serve::Service;
 use tokio::signal::unix::{SignalKind, signal};
 
@@ -33,6 +33,9 @@ enum Command {
         /// Folder of a model's TOML files, instead of the model that comes with the program.
         #[arg(long, env = "STEELYARD_PACK")]
         pack: Option<PathBuf>,
+        /// JSON file of references and calibres, as `reference_book` in a request.
+        #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
+        reference_book: Option<PathBuf>,
     },
     /// Look after models.
     #[command(subcommand)]
@@ -65,9 +68,9 @@ fn main() -> ExitCode {
 fn run(command: Command) -> anyhow::Result<()> {
     match command {
         Command::Serve(config) => serve(&config),
-        Command::Assess { file, pack } => {
+        Command::Assess { file, pack, reference_book } => {
             let body = std::fs::read(&file).with_context(|| file.display().to_string())?;
-            let app = App::new(packs::load(pack.as_deref())?)?;
+            let app = App::new(files::pack(pack.as_deref())?, files::book(reference_book.as_deref())?)?;
             match app.assess(&body) {
                 Ok(answer) => print(&serde_json::to_string_pretty(&answer)?),
                 Err(problem) => {
@@ -79,7 +82,7 @@ fn run(command: Command) -> anyhow::Result<()> {
             }
         }
         Command::Model(Model::Check { dir }) => {
-            let pack = packs::load(Some(&dir))?;
+            let pack = files::pack(Some(&dir))?;
             let data = pack.data();
             print(&format!(
                 "{}: version {}, {} signs, {} components\n{}",

@@ -3,7 +3,7 @@
 use crate::app::App;
 use crate::config::Config;
 use crate::guard::Guard;
-use crate::{api, packs};
+use crate::{api, files};
 use anyhow::Context as _;
 use std::future::Future;
 use std::net::SocketAddr;
@@ -33,8 +33,8 @@ impl Service {
             "{}: without tokens the service listens on loopback only",
             config.listen
         );
-        let pack = packs::load(config.pack.as_deref())?;
-        let app = App::new(pack)?;
+        let pack = files::pack(config.pack.as_deref())?;
+        let app = App::new(pack, files::book(config.reference_book.as_deref())?)?;
         let listener = TcpListener::bind(config.listen).await.with_context(|| format!("binding {}", config.listen))?;
         Ok(Self { app, guard: Guard::new(config), listener })
     }

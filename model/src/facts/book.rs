@@ -2,6 +2,7 @@
 
 use super::words::{Rules, fold, ligne_mm};
 use serde::{Deserialize, Deserializer, Serialize};
+use std::collections::HashSet;
 use std::fmt;
 
 /// The trade's measure of a movement, in mm: a metre is 443.296 lignes (French law of 1799).
@@ -64,7 +65,7 @@ pub struct Numbers {
     #[cfg_attr(feature = "schema", schema(maximum = 9_007_199_254_740_991_u64))]
     pub to: u64,
     /// First and last year.
-    #[cfg_attr(feature = "schema", schema(value_type = Vec<i32>, min_items = 2, max_items = 2))]
+    #[cfg_attr(feature = "schema", schema(value_type = Vec<schema::Year>, min_items = 2, max_items = 2))]
     pub years: [i32; 2],
 }
 
@@ -79,7 +80,7 @@ pub struct Reference {
     pub reference: String,
     /// First and last year it was made.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Vec<i32>>, min_items = 2, max_items = 2))]
+    #[cfg_attr(feature = "schema", schema(value_type = Option<Vec<schema::Year>>, min_items = 2, max_items = 2))]
     pub years: Option<[i32; 2]>,
     /// Every calibre it left its maker with; one of another maker with that maker's name before it.
     #[serde(default, deserialize_with = "null_as_empty", skip_serializing_if = "Vec::is_empty")]
@@ -119,7 +120,7 @@ pub struct Reference {
     /// Years of a change-over, when old and new parts met: for a watch of these years, or one whose
     /// years are not stated, calibre, dial, years and water wording say nothing.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Vec<i32>>, min_items = 2, max_items = 2))]
+    #[cfg_attr(feature = "schema", schema(value_type = Option<Vec<schema::Year>>, min_items = 2, max_items = 2))]
     pub transitional: Option<[i32; 2]>,
     /// Further checks that say nothing of this reference.
     #[serde(default, deserialize_with = "null_as_empty", skip_serializing_if = "Vec::is_empty")]
@@ -137,6 +138,7 @@ pub struct Calibre {
     pub calibre: String,
     /// Every count of jewels it was made with.
     #[serde(default, deserialize_with = "null_as_empty", skip_serializing_if = "Vec::is_empty")]
+    #[cfg_attr(feature = "schema", schema(value_type = Vec<schema::Jewels>))]
     pub jewels: Vec<u32>,
     /// How it is wound.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -174,7 +176,7 @@ pub struct Calibre {
     pub beats_per_hour: Option<u32>,
     /// First and last year it was made.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[cfg_attr(feature = "schema", schema(value_type = Option<Vec<i32>>, min_items = 2, max_items = 2))]
+    #[cfg_attr(feature = "schema", schema(value_type = Option<Vec<schema::Year>>, min_items = 2, max_items = 2))]
     pub years: Option<[i32; 2]>,
     /// Movement numbers by year.
     #[serde(default, deserialize_with = "null_as_empty", skip_serializing_if = "Vec::is_empty")]
@@ -237,6 +239,21 @@ impl fmt::Display for BookErrors {
 
 impl std::error::Error for BookErrors {}
 
+/// Items of lists as the HTTP description has them, with the bounds that [`Book::new`] checks.
+#[cfg(feature = "schema")]
+#[expect(dead_code, reason = "they only describe numbers")]
+mod schema {
+    /// A year.
+    #[derive(utoipa::ToSchema)]
+    #[schema(as = ReferenceYear, minimum = 1500, maximum = 2200)]
+    pub(super) struct Year(i32);
+
+    /// A count of jewels.
+    #[derive(utoipa::ToSchema)]
+    #[schema(as = JewelCount, minimum = 0, maximum = 200)]
+    pub(super) struct Jewels(u32);
+}
+
 /// A checked reference book.
 ///
 /// ```
@@ -293,6 +310,20 @@ impl Book {
             let mut full = self.data.calibres.iter().filter(|c| fold(&format!("{} {}", c.maker, c.calibre)) == named);
             full.next().filter(|_| full.next().is_none())
         })
+    }
+
+    /// This book, and of `base` every entry that it has not.
+    #[must_use]
+    pub fn over(&self, base: &Self) -> Self {
+        let rules = Rules::builtin();
+        let mut data = self.data.clone();
+        let reference = |r: &Reference| (fold(&r.maker), fold(&r.reference));
+        let known: HashSet<_> = data.references.iter().map(reference).collect();
+        data.references.extend(base.data.references.iter().filter(|r| !known.contains(&reference(r))).cloned());
+        let calibre = |c: &Calibre| (fold(&c.maker), rules.calibre_key(&c.calibre, None));
+        let known: HashSet<_> = data.calibres.iter().map(calibre).collect();
+        data.calibres.extend(base.data.calibres.iter().filter(|c| !known.contains(&calibre(c))).cloned());
+        Self { data }
     }
 
     /// The references of a maker.

@@ -139,6 +139,8 @@ pub const ORIGINAL: &str = "original";
 pub const LUMINOUS: &str = "luminous";
 /// The trait whose truth makes the metal's state matter.
 pub const GOLD_CLAIMED: &str = "gold_claimed";
+/// The trait of a watch whose maker cased it.
+pub const CASED_BY_MAKER: &str = "cased_by_maker";
 /// The component that says whether the metal is as claimed.
 pub const METAL: &str = "metal";
 /// The metal's state in which a melted case brings its metal.

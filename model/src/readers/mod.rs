@@ -77,6 +77,7 @@ pub struct WaterWording {
 /// A metal as words name it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = MarkMetal))]
 pub enum Metal {
     /// Gold of any colour.
     Gold,
@@ -97,6 +98,7 @@ pub enum Metal {
 /// How metal is made up.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = MarkConstruction))]
 pub enum Construction {
     /// The same metal throughout.
     Solid,
@@ -115,6 +117,7 @@ pub enum Construction {
 /// The part that words describe.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = MarkPart))]
 pub enum Part {
     /// The whole case.
     Case,
@@ -133,6 +136,7 @@ pub enum Part {
 /// Wording on water and dust.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = MarkWater))]
 pub enum Water {
     /// "Waterproof": older wording in the US, still usual in other languages.
     Waterproof,
@@ -147,6 +151,7 @@ pub enum Water {
 /// Which text was read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = TextSource))]
 pub enum Source {
     /// The listing's title.
     Title,

@@ -1,5 +1,9 @@
 //! Reading the reference files and comparing with them.
 
+#![allow(dead_code, reason = "each test program uses a part")]
+
+pub(crate) mod scoring;
+
 use serde_json::Value;
 
 pub(crate) fn reference(text: &str) -> Value {

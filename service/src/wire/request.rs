@@ -4,6 +4,7 @@
 use super::NonNegativeMoney;
 use indexmap::IndexMap;
 use serde::{Deserialize, Serialize};
+use steelyard_model::facts::BookData;
 use utoipa::ToSchema;
 
 /// One listing to assess.
@@ -14,11 +15,11 @@ pub struct AssessRequest {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200)]
     pub id: Option<String>,
-    /// The listing's title. Accepted; not used yet.
+    /// The listing's title. Read for claims: see `proposals` in the answer.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 500)]
     pub title: Option<String>,
-    /// The seller's words. Accepted; not used yet.
+    /// The seller's words. Read for claims: see `proposals` in the answer.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 20_000)]
     pub description: Option<String>,
@@ -70,15 +71,17 @@ pub struct AssessRequest {
     /// What was seen: at most one call a sign. A sign not called contributes nothing.
     #[schema(value_type = Vec<Observation>, max_items = 200)]
     pub observations: Vec<Option<Observation>>,
-    /// Let proposals read from the texts count. There are no readers yet: true changes nothing.
+    /// Let what is read from title and description count wherever the request itself says
+    /// nothing. Contrary proposals cancel, and no words of a seller state that there is no
+    /// luminous paint.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub accept_proposals: Option<bool>,
     /// How the interval of P(bad) is computed; `delta` where it is left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub interval: Option<Interval>,
-    /// Reference data for this listing. Not read yet.
+    /// Reference data for this listing. An entry replaces the service's own of the same name.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub reference_book: Option<ReferenceBook>,
+    pub reference_book: Option<BookData>,
     /// Parts of the answer to give; all of them where it is left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Vec<Part>>, max_items = 10)]
@@ -99,6 +102,8 @@ pub enum Part {
     AskNext,
     /// Expected net, walk-away price, advice.
     Decision,
+    /// What title, description and case marks were read as.
+    Proposals,
 }
 
 /// How the interval is computed.
@@ -331,11 +336,11 @@ pub enum PlanKind {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Watch {
-    /// Maker's name. Accepted; not used yet.
+    /// Maker's name, by which the reference book is searched.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200)]
     pub maker: Option<String>,
-    /// Reference. Accepted; not used yet.
+    /// Reference, by which the reference book is searched.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200)]
     pub reference: Option<String>,
@@ -356,7 +361,7 @@ pub struct Watch {
     #[serde(default, skip_serializing_if = "IndexMap::is_empty")]
     #[schema(value_type = std::collections::HashMap<String, bool>)]
     pub traits: IndexMap<String, bool>,
-    /// Facts read off the listing. Accepted; not used yet.
+    /// Facts read off the listing. Two that do not go together call a sign by themselves.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub facts: Option<Facts>,
 }
@@ -366,14 +371,22 @@ pub struct Watch {
 #[schema(minimum = 1700, maximum = 2100)]
 pub struct Year(pub i32);
 
-/// Facts read off the listing.
+/// Facts read off the listing: what stands on the watch, in its own words.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Facts {
-    /// Words on the dial.
+    /// Lines on the dial, each whole.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     #[schema(value_type = Vec<String>, max_items = 50)]
     pub dial_text: Vec<Option<String>>,
+    /// The model or second name on the dial.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(max_length = 200)]
+    pub dial_name: Option<String>,
+    /// The dial's colour.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(max_length = 200, example = "silver")]
+    pub dial_colour: Option<String>,
     /// Calibre of the movement.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200)]
@@ -382,28 +395,42 @@ pub struct Facts {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(minimum = 0, maximum = 200)]
     pub jewels: Option<u32>,
-    /// Marks in and on the case.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    #[schema(value_type = Vec<String>, max_items = 50)]
-    pub case_marks: Vec<Option<String>>,
-    /// Serial number.
+    /// The number on the movement.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(max_length = 200)]
+    pub movement_number: Option<String>,
+    /// The movement's diameter, measured, mm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(exclusive_minimum = 0, maximum = 500)]
+    pub movement_diameter_mm: Option<f64>,
+    /// The number of the case.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200)]
     pub serial: Option<String>,
-}
-
-/// Reference data. Not read yet: must be empty lists.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct ReferenceBook {
-    /// References.
-    #[serde(default)]
-    #[schema(value_type = Vec<serde_json::Value>, max_items = 0)]
-    pub references: Vec<serde_json::Value>,
-    /// Calibres.
-    #[serde(default)]
-    #[schema(value_type = Vec<serde_json::Value>, max_items = 0)]
-    pub calibres: Vec<serde_json::Value>,
+    /// Marks in and on the case; which part they stand on is not told unless the mark tells it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(value_type = Vec<String>, max_items = 50)]
+    pub case_marks: Vec<Option<String>>,
+    /// Marks in and on the back.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(value_type = Vec<String>, max_items = 50)]
+    pub back_marks: Vec<Option<String>>,
+    /// Marks on the bezel.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(value_type = Vec<String>, max_items = 50)]
+    pub bezel_marks: Vec<Option<String>>,
+    /// The model's name or emblem on the case.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(max_length = 200)]
+    pub case_name: Option<String>,
+    /// The reference that stands in the back.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(max_length = 200)]
+    pub back_reference: Option<String>,
+    /// The casing firm or importer named in the back.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(max_length = 200)]
+    pub cased_by: Option<String>,
 }
 
 /// A photo: what it shows and how small a detail it can show. What counts is the size at which

@@ -36,8 +36,87 @@ pub struct Assessment {
     /// Keep it, send it back, or settle for a partial refund; with `stage` `received`, a value and a price.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub arrival: Option<WaysOut>,
+    /// What title and description were read as. A proposal counts once it is in the request, or
+    /// with `accept_proposals`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub proposals: Option<Vec<Proposal>>,
+    /// What the marks on case, back and bezel were read as.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub marks: Option<Vec<Mark>>,
     /// The cautions that apply.
     pub cautions: Vec<Caution>,
+}
+
+/// What words of the seller say, and what they would set: a `field`, a call on a `sign`, or, as a
+/// `claim`, nothing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct Proposal {
+    /// JSON Pointer into the request.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "/watch/facts/jewels")]
+    pub field: Option<String>,
+    /// A sign of the catalogue.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sign: Option<String>,
+    /// A claim that sets nothing: `all_original` or `as_is`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub claim: Option<String>,
+    /// What to put in the field; `present` or `absent` for a sign; true for a claim.
+    pub value: serde_json::Value,
+    /// Where the words stand in the text: Unicode scalar values from 0, end exclusive.
+    #[schema(min_items = 2, max_items = 2)]
+    pub span: [usize; 2],
+    /// The words.
+    pub words: String,
+    /// The text.
+    pub source: steelyard_model::readers::Source,
+    /// Whether it counts in this answer: `accept_proposals` was given, no other proposal is
+    /// contrary, and the request itself says nothing there.
+    pub counts: bool,
+}
+
+/// What a mark was read as.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct Mark {
+    /// JSON Pointer to the mark in the request.
+    pub field: String,
+    /// The mark.
+    pub text: String,
+    /// What it says of metals, one statement for each part it names.
+    pub metals: Vec<MarkedMetal>,
+    /// What it says of water and dust.
+    pub water: Vec<steelyard_model::readers::Water>,
+}
+
+/// What a mark says of the metal of one part. Whatever it does not say is left out.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct MarkedMetal {
+    /// The part the words describe.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub part: Option<steelyard_model::readers::Part>,
+    /// The metal named; of a coating the outer one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub metal: Option<steelyard_model::readers::Metal>,
+    /// How it is made up; most solid cases do not say.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub construction: Option<steelyard_model::readers::Construction>,
+    /// Parts per thousand (ISO 9202), as marked or else from the carats.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 0)]
+    pub fineness: Option<u16>,
+    /// Carats as marked.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 0)]
+    pub carats: Option<u8>,
+    /// Thickness of the coating as marked, µm.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub microns: Option<f64>,
+    /// Years' wear promised.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 0)]
+    pub years: Option<u32>,
+    /// The words.
+    pub words: String,
 }
 
 /// Three ways out after arrival.
@@ -157,6 +236,10 @@ pub struct Weighed {
     /// What a derived call follows from.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub because: Option<String>,
+    /// The sign the caller called and which outranks this derived call: the same, or the same
+    /// question asked the other way round. Such a row weighs nothing.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub overruled_by: Option<String>,
     /// The chance that the detail could be resolved; null for a call with a certainty.
     #[schema(required)]
     pub resolvable: Option<f64>,
