@@ -10,9 +10,9 @@
 
 use crate::observe::Evidence;
 use crate::posterior::{PerStory, Plan, Posterior, Scratch, Stories, logistic};
+use crate::sample::{beta, dirichlet};
 use crate::shares::within_sides;
 use rand_core::SeedableRng as _;
-use rand_distr::{Distribution as _, Gamma};
 use rand_pcg::Pcg64;
 
 /// The 95 % point of the standard normal: half of what a 90 % interval leaves out lies above it.
@@ -247,10 +247,8 @@ fn draw(plan: &Plan, stories: &Stories, evidence: &Evidence, draws: usize, seed:
             let table = other.table_mut(k);
             for (r, (row, strength)) in c.mean.rows().into_iter().zip(&c.strength).enumerate() {
                 let (h, parent) = (r / rows_per_story, r % rows_per_story);
-                let parts: Vec<f64> = row.iter().map(|p| gamma(p * strength, &mut random)).collect();
-                let sum: f64 = parts.iter().sum();
-                for (s, part) in parts.iter().enumerate() {
-                    table[(parent * c.states.len() + s) * count + h] = part / sum;
+                for (s, p) in dirichlet(row.iter().copied(), *strength, &mut random).into_iter().enumerate() {
+                    table[(parent * c.states.len() + s) * count + h] = p;
                 }
             }
         }
@@ -258,8 +256,7 @@ fn draw(plan: &Plan, stories: &Stories, evidence: &Evidence, draws: usize, seed:
             let cells = &data.signs[call.sign].present;
             let present = other.present_mut(call.sign);
             for (to, (p, strength)) in present.iter_mut().zip(cells.mean.iter().zip(&cells.strength)) {
-                let (yes, no) = (gamma(p * strength, &mut random), gamma((1.0 - p) * strength, &mut random));
-                *to = yes / (yes + no);
+                *to = beta(*p, *strength, &mut random);
             }
         }
         let ln: PerStory = other.evaluate(&mut scratch, evidence);
@@ -268,11 +265,6 @@ fn draw(plan: &Plan, stories: &Stories, evidence: &Evidence, draws: usize, seed:
         }
     }
     found
-}
-
-/// A Gamma(shape, 1) variate; never 0, so that a row of tiny shapes still has a sum.
-fn gamma(shape: f64, random: &mut Pcg64) -> f64 {
-    Gamma::new(shape, 1.0).map_or(f64::MIN_POSITIVE, |g| g.sample(random).max(f64::MIN_POSITIVE))
 }
 
 #[cfg(test)]

@@ -83,27 +83,23 @@ impl Plan {
         links.dedup();
         let cardinalities: Vec<usize> = pack.components().iter().map(|c| c.states).collect();
         let inputs = Self::inputs(pack, &links);
-        let stories = pack.stories();
-        let tables = pack
-            .components()
-            .iter()
-            .map(|c| {
-                let rows = c.table.len() / stories;
-                let flat: Vec<f64> = c.table.iter().copied().collect();
-                (0..rows).flat_map(|r| (0..stories).map(move |h| (r, h))).map(|(r, h)| flat[h * rows + r]).collect()
-            })
-            .collect();
         let mut first_state = vec![0];
         for c in pack.components() {
             first_state.push(first_state[first_state.len() - 1] + c.states);
         }
         Self {
-            contraction: Contraction::compile(&cardinalities, stories, &inputs, &[]),
+            contraction: Contraction::compile(&cardinalities, pack.stories(), &inputs, &[]),
             pack: pack.clone(),
             links,
-            tables,
+            tables: tables(pack),
             first_state,
         }
+    }
+
+    /// Takes its numbers from another pack with the same components and signs.
+    pub fn renumber(&mut self, pack: &Arc<Pack>) {
+        self.tables = tables(pack);
+        self.pack = pack.clone();
     }
 
     /// One input per component (with its parent), then one per link sign.
@@ -160,6 +156,23 @@ impl Plan {
     /// If the evidence calls a link sign the plan was not compiled for.
     pub fn evaluate(&self, scratch: &mut Scratch, evidence: &Evidence) -> PerStory {
         self.load(scratch, evidence);
+        self.sum_out(scratch)
+    }
+
+    /// As [`Self::evaluate`], with components found in hand: each with the public state it was in.
+    ///
+    /// # Panics
+    /// If the evidence calls a link sign the plan was not compiled for.
+    pub fn evaluate_found(&self, scratch: &mut Scratch, evidence: &Evidence, found: &[(Index, Index)]) -> PerStory {
+        self.load(scratch, evidence);
+        for &(k, state) in found {
+            let seen_as = &self.pack.components()[k].seen_as;
+            for (x, seen) in scratch.local[self.first_state[k]..].iter_mut().zip(seen_as) {
+                if *seen != state {
+                    *x = 0.0;
+                }
+            }
+        }
         self.sum_out(scratch)
     }
 
@@ -324,6 +337,17 @@ impl Plan {
     }
 }
 
+/// P(state | parents) of every component, stories innermost.
+fn tables(pack: &Pack) -> Vec<Vec<f64>> {
+    let stories = pack.stories();
+    let table = |c: &crate::pack::Component| {
+        let rows = c.table.len() / stories;
+        let flat: Vec<f64> = c.table.iter().copied().collect();
+        (0..rows).flat_map(|r| (0..stories).map(move |h| (r, h))).map(|(r, h)| flat[h * rows + r]).collect()
+    };
+    pack.components().iter().map(table).collect()
+}
+
 /// Beliefs about component states given each story and the evidence.
 #[derive(Debug)]
 pub struct Beliefs<'a> {
@@ -332,6 +356,11 @@ pub struct Beliefs<'a> {
 }
 
 impl Beliefs<'_> {
+    /// The pack they are held under.
+    pub(crate) fn pack(&self) -> &Pack {
+        &self.plan.pack
+    }
+
     /// P(C_k = state | h, e) for every state and story.
     #[must_use]
     pub fn component(&self, k: Index) -> Vec<PerStory> {
