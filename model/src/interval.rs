@@ -120,7 +120,7 @@ pub fn delta(plan: &Plan, scratch: &mut Scratch, evidence: &Evidence, posterior:
 }
 
 /// Cells below this share of the variance enter by their slope alone.
-const WORTH_A_CLOSER_LOOK: f64 = 0.005;
+const WORTH_A_CLOSER_LOOK: f64 = 0.02;
 
 /// Beyond this skewness the expansion turns back on itself.
 const MOST_SKEW: f64 = 1.5;
@@ -187,14 +187,18 @@ fn moments(mean: f64, strength: f64, bad: f64, sound: f64) -> Moments {
     /// Most nodes on either side: beyond them f is flat.
     const NODES: i32 = 40;
     /// A density this far below its highest is spent.
-    const SPENT: f64 = 1e-13;
+    const SPENT: f64 = 1e-11;
     let (a, b) = (mean * strength, (1.0 - mean) * strength);
     // Six tenths of the standard deviation of logit p, where that is narrower.
     let step = WIDEST_STEP.min(0.6 * (1.0 / a + 1.0 / b).sqrt());
     let centre = (a / b).ln();
-    let ln_density = |t: f64| -a * (-t).exp().ln_1p() - b * t.exp().ln_1p();
-    let highest = ln_density(centre);
-    let f = |p: f64| (bad * (p - mean)).ln_1p() - (sound * (p - mean)).ln_1p();
+    // At logit t: p, and ln of the density up to a constant.
+    let at = |t: f64| {
+        let odds_against = (-t).exp();
+        (1.0 / (1.0 + odds_against), -b * t - strength * odds_against.ln_1p())
+    };
+    let highest = at(centre).1;
+    let f = |p: f64| ((1.0 + bad * (p - mean)) / (1.0 + sound * (p - mean))).ln();
     let (mut weight, mut sums) = (0.0, [0.0; 3]);
     let mut add = |w: f64, p: f64| {
         let x = f(p);
@@ -206,11 +210,11 @@ fn moments(mean: f64, strength: f64, bad: f64, sound: f64) -> Moments {
     add(1.0, mean);
     for (side, tail) in [(-1.0, a), (1.0, b)] {
         for i in 1..=NODES {
-            let t = centre + side * step * f64::from(i);
-            let w = (ln_density(t) - highest).exp();
+            let (p, ln_density) = at(centre + side * step * f64::from(i));
+            let w = (ln_density - highest).exp();
             // After the last node comes an exponential tail over which f does not change.
             let beyond = if i == NODES { w * (1.0 / (tail * step) - 0.5).max(0.0) } else { 0.0 };
-            add(w + beyond, logistic(t));
+            add(w + beyond, p);
             if w < SPENT {
                 break;
             }

@@ -197,9 +197,14 @@ impl Plan {
 
     /// As [`Self::evaluate`], with every likelihood raised to the power `t`.
     pub(crate) fn evaluate_tempered(&self, scratch: &mut Scratch, tempered: &Tempered, t: f64) -> PerStory {
-        let raise = |to: &mut [f64], ln: &[f64]| {
-            for (x, ln) in to.iter_mut().zip(ln) {
-                *x = (t * ln).exp();
+        // Neighbouring cells are often alike: states that do not bear on a sign share its leak.
+        let raise = |to: &mut [f64], lns: &[f64]| {
+            let (mut last, mut raised) = (0.0, 1.0);
+            for (x, &ln) in to.iter_mut().zip(lns) {
+                if ln != last {
+                    (last, raised) = (ln, (t * ln).exp());
+                }
+                *x = raised;
             }
         };
         raise(&mut scratch.local, &tempered.ln_local);

@@ -21,5 +21,6 @@ pub mod problem;
 mod proposals;
 pub mod serve;
 pub mod shape;
+pub mod store;
 pub mod strict_json;
 pub mod wire;
