@@ -233,7 +233,7 @@ impl Memory {
     }
 
     /// Keeps the model that the program came with, so that its assessments can be computed again.
-    async fn keep_base(&self, write: &mut Write, at: Timestamp) -> Result<(), Problem> {
+    pub(crate) async fn keep_base(&self, write: &mut Write, at: Timestamp) -> Result<(), Problem> {
         let data = self.base.assessor.pack().data();
         let body = String::from_utf8_lossy(&self.base.json);
         let model =
@@ -282,6 +282,17 @@ impl Memory {
             Problem::new(INTERNAL, "the stored reference book has faults")
         })?;
         Ok(stored.over(&self.own_book))
+    }
+
+    /// The kinds of sellers that were said, by seller.
+    pub(crate) async fn seller_segments(&self) -> Result<HashMap<String, String>, Problem> {
+        let (mut segments, mut after) = (HashMap::new(), String::new());
+        loop {
+            let page = self.store.sellers(ACCOUNT, &after, PAGE).await?;
+            let Some(last) = page.last() else { return Ok(segments) };
+            after.clone_from(&last.id);
+            segments.extend(page.into_iter().filter_map(|s| Some((s.id, s.said?.segment?))));
+        }
     }
 
     /// All that is stored of a seller.
@@ -333,6 +344,28 @@ impl Memory {
         file.loose = reports.into_iter().map(|(id, r)| (id, force.assessor().reported(segment, r))).collect();
         file.loose.sort_by(|a, b| a.0.cmp(&b.0));
         Ok(file)
+    }
+}
+
+/// What was found out about a listing, and whose it was.
+pub(crate) struct Found {
+    pub(crate) seller: Option<String>,
+    pub(crate) body: OutcomeBody,
+}
+
+/// The outcomes that stand, by listing.
+pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<String, Found>, Problem> {
+    let filter = OutcomeFilter { current: true, ..OutcomeFilter::default() };
+    let (mut found, mut after) = (HashMap::new(), 0);
+    loop {
+        let page = memory.store.outcomes(ACCOUNT, &filter, after, PAGE).await?;
+        let Some(last) = page.last() else { return Ok(found) };
+        after = last.number;
+        for outcome in page {
+            if let Ok(body) = serde_json::from_str(&outcome.body) {
+                found.insert(outcome.listing, Found { seller: outcome.seller, body });
+            }
+        }
     }
 }
 

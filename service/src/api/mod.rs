@@ -1,9 +1,11 @@
 //! The whole API on one screen; the same list makes the OpenAPI document.
 
 mod assess;
+pub mod calibrations;
 mod health;
 mod listings;
 mod model;
+mod models;
 mod pages;
 mod resource;
 mod signs;
@@ -47,6 +49,7 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
     tags(
         (name = "assess", description = "Assess a listing"),
         (name = "listings", description = "Saved listings, each with its newest assessment"),
+        (name = "calibrations", description = "Fitting the model to the user's own outcomes"),
         (name = "model", description = "The model behind the numbers"),
         (name = "operation", description = "For whoever runs the service")
     )
@@ -61,6 +64,11 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
         .routes(routes!(listings::put, listings::get, listings::delete))
         .routes(routes!(listings::assessments))
         .routes(routes!(listings::evidence))
+        .routes(routes!(calibrations::list, calibrations::post))
+        .routes(routes!(calibrations::get, calibrations::delete))
+        .routes(routes!(calibrations::reliability))
+        .routes(routes!(models::list))
+        .routes(routes!(models::activate))
         .routes(routes!(signs::signs))
         .routes(routes!(model::model))
         .routes(routes!(health::healthz))
