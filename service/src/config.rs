@@ -1,8 +1,10 @@
 //! Configuration by environment and command line.
 
+use anyhow::Context as _;
 use clap::Args;
+use etcetera::BaseStrategy as _;
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// How the service runs.
 #[derive(Debug, Clone, Args)]
@@ -41,4 +43,29 @@ impl Config {
             allowed_hosts: Vec::new(),
         }
     }
+}
+
+/// The folder for stored data: the one given, or else the platform's own for this program
+/// (`$XDG_DATA_HOME/steelyard` by the XDG Base Directory Specification).
+///
+/// # Errors
+/// If none is given and whoever runs the program has no home.
+pub fn data_folder(given: Option<&Path>) -> anyhow::Result<PathBuf> {
+    match given {
+        Some(folder) => Ok(folder.into()),
+        None => {
+            let platform = etcetera::base_strategy::choose_native_strategy()
+                .context("no folder for data; give one with --data")?;
+            Ok(platform.data_dir().join("steelyard"))
+        }
+    }
+}
+
+/// The database that replaces the folder, from `DATABASE_URL`: it may hold a password, so it is no flag.
+///
+/// # Errors
+/// If it is not UTF-8.
+pub fn database_url() -> anyhow::Result<Option<String>> {
+    let url = std::env::var_os("DATABASE_URL").filter(|url| !url.is_empty()).map(std::ffi::OsString::into_string);
+    url.transpose().map_err(|_| anyhow::anyhow!("DATABASE_URL is not UTF-8"))
 }
