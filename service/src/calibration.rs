@@ -6,9 +6,9 @@
 use crate::app::Served;
 use crate::listing::Listing;
 use crate::memory::{ACCOUNT, Memory, outcomes_by_listing};
-use crate::problem::Problem;
-use crate::store::{Calibration, CalibrationState, Ending, ListingQuery, NewModel, Renewal};
-use crate::wire::calibration::{CalibrationBody, CalibrationReport};
+use crate::problem::{INTERNAL, Problem};
+use crate::store::{Calibration, CalibrationState, Ending, ListingQuery, NewModel, Renewal, Write};
+use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationReport, JobState};
 use crate::wire::request::{AssessRequest, CallKind};
 use crate::wire::stored::OutcomeBody;
 use jiff::{SignedDuration, Timestamp};
@@ -29,6 +29,8 @@ const PAGE: u32 = 200;
 const LEASE: SignedDuration = SignedDuration::from_secs(30);
 /// How often it is renewed, and progress told.
 const RENEWED: Duration = Duration::from_millis(500);
+/// How often whoever waits for a job looks at it.
+const WATCHED: Duration = Duration::from_millis(100);
 /// How often a worker looks for jobs that another replica queued or left.
 const LOOKED_FOR: Duration = Duration::from_secs(5);
 /// Iterations after which a fit is thought to be half done.
@@ -50,6 +52,80 @@ pub async fn work(memory: Arc<Memory>, queued: Arc<Notify>) {
             Err(e) => tracing::warn!(detail = e.detail(), "looking for calibrations"),
         }
         let _ = tokio::time::timeout(LOOKED_FOR, queued.notified()).await;
+    }
+}
+
+/// Queues a calibration.
+///
+/// # Errors
+/// If the store fails.
+pub async fn queue(memory: &Memory, params: &CalibrationBody) -> Result<(Write, CalibrationPage), Problem> {
+    let text = serde_json::to_string(params).map_err(|e| Problem::new(INTERNAL, e.to_string()))?;
+    let (id, now) = (uuid::Uuid::now_v7().to_string(), Timestamp::now());
+    let mut write = memory.store().write(ACCOUNT).await?;
+    write.queue_calibration(&id, &text, now).await?;
+    let page = CalibrationPage {
+        id,
+        state: JobState::Queued,
+        progress: 0.0,
+        created_at: now.to_string(),
+        updated_at: now.to_string(),
+        params: params.clone(),
+        report: None,
+        version: None,
+        failure: None,
+    };
+    Ok((write, page))
+}
+
+/// Runs a calibration in this process, telling its progress, until it has ended.
+///
+/// # Errors
+/// If the store fails.
+pub async fn once(
+    memory: &Arc<Memory>,
+    params: &CalibrationBody,
+    progress: impl Fn(f64),
+) -> Result<CalibrationPage, Problem> {
+    let (write, queued) = queue(memory, params).await?;
+    write.commit().await?;
+    let worker = tokio::spawn(work(memory.clone(), Arc::default()));
+    let ended = loop {
+        tokio::time::sleep(WATCHED).await;
+        match memory.store().calibration(ACCOUNT, &queued.id).await.map(CalibrationPage::from) {
+            Ok(job) if matches!(job.state, JobState::Queued | JobState::Running) => progress(job.progress),
+            Ok(job) => break Ok(job),
+            Err(e) => break Err(e.into()),
+        }
+    };
+    worker.abort();
+    ended
+}
+
+impl From<Calibration> for CalibrationPage {
+    fn from(job: Calibration) -> Self {
+        #[derive(serde::Deserialize)]
+        struct Failure {
+            failure: String,
+        }
+        let report = job.report.as_deref();
+        Self {
+            state: match job.state {
+                CalibrationState::Queued => JobState::Queued,
+                CalibrationState::Running => JobState::Running,
+                CalibrationState::Done => JobState::Done,
+                CalibrationState::Failed => JobState::Failed,
+                CalibrationState::Cancelled => JobState::Cancelled,
+            },
+            progress: job.progress,
+            created_at: job.created_at.to_string(),
+            updated_at: job.updated_at.to_string(),
+            params: serde_json::from_str(&job.params).unwrap_or_default(),
+            failure: report.and_then(|r| serde_json::from_str::<Failure>(r).ok()).map(|f| f.failure),
+            report: report.and_then(|r| serde_json::from_str(r).ok()),
+            version: job.version,
+            id: job.id,
+        }
     }
 }
 
@@ -178,10 +254,10 @@ async fn fit(
     .await;
     match fitted {
         Ok(Ok(found)) => Ok(found),
-        Ok(Err(detail)) => Err(Problem::new(crate::problem::INTERNAL, detail)),
+        Ok(Err(detail)) => Err(Problem::new(INTERNAL, detail)),
         Err(panicked) => {
             tracing::error!(error = %panicked, "a fit panicked");
-            Err(Problem::new(crate::problem::INTERNAL, "the fault is ours"))
+            Err(Problem::new(INTERNAL, "the fault is ours"))
         }
     }
 }

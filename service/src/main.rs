@@ -1,10 +1,11 @@
-//! The command line: `serve`, `assess`, `export`, `import`, `sample`, `model check`.
+//! The command line: `serve`, `assess`, `calibrate`, `export`, `import`, `sample`, `model check`.
 
 mod commands;
 
 use anyhow::Context as _;
 use clap::{Parser, Subcommand};
 use commands::Output;
+use commands::calibrate::{self, Calibrate};
 use commands::export::{self, Export};
 use commands::import::{self, Import};
 use commands::sample::{self, Sample};
@@ -42,6 +43,8 @@ enum Command {
         #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
         reference_book: Option<PathBuf>,
     },
+    /// Fit the model to the stored listings and outcomes and print how good it forecasts, before and after.
+    Calibrate(Calibrate),
     /// Write everything that was put into the store as lines of JSON, from which `import` makes it anew.
     Export(Export),
     /// Put the lines of an export into a store that holds nothing yet. Lines that do not fit are named on standard
@@ -82,6 +85,7 @@ const SOME_REFUSED: u8 = 3;
 
 fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
+        Command::Calibrate(options) => block_on(calibrate::run(&options))?,
         Command::Export(options) => block_on(export::run(&options))?,
         Command::Import(options) => {
             if !block_on(import::run(&options))? {

@@ -12,6 +12,7 @@ use crate::store::{
     self, Keys, ListingQuery, NewAssessment, NewChange, NewListing, NewModel, OutcomeFilter, Precondition, Status,
     Store, Write,
 };
+use crate::wire::calibration::ModelVersion;
 use crate::wire::request::AssessRequest;
 use crate::wire::response::Assessment;
 use crate::wire::stored::{OutcomeBody, SellerKnown};
@@ -437,6 +438,34 @@ pub(crate) async fn refresh(app: &App, seller: &str, because: &str) -> Result<()
         }
     }
     Ok(())
+}
+
+/// Puts a version in force and assesses the open listings again.
+///
+/// # Errors
+/// Not found; if this program cannot use it; or if the store fails.
+pub async fn activate(app: &App, version: &str) -> Result<ModelVersion, Problem> {
+    let (write, made) = activation(app, version).await?;
+    write.commit().await?;
+    refresh_all(app, &format!("model {version} was put in force")).await?;
+    Ok(made)
+}
+
+/// A version about to come into force at the write's commit.
+pub(crate) async fn activation(app: &App, version: &str) -> Result<(Write, ModelVersion), Problem> {
+    let memory = app.memory()?;
+    // One that this program cannot use never comes into force.
+    let served = memory.version(version).await?;
+    let digest = served.assessor.pack().data().digest.clone();
+    let stored = memory.store.models(ACCOUNT).await?;
+    let calibration = stored.into_iter().find(|m| m.version == version).and_then(|m| m.calibration);
+    let now = Timestamp::now();
+    let mut write = memory.store.write(ACCOUNT).await?;
+    if version == memory.base.version() {
+        memory.keep_base(&mut write, now).await?;
+    }
+    write.activate_model(version, now).await?;
+    Ok((write, ModelVersion { version: version.into(), digest, active: true, calibration }))
 }
 
 /// Assesses every listing that the model in force has not assessed yet.

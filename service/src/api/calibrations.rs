@@ -3,12 +3,11 @@
 use super::listings::svg_response;
 use super::resource::{Paged, Repeatable, begin, cursor, finish, json, limit, names, page, place, refuse};
 use crate::app::App;
-use crate::body;
 use crate::memory::ACCOUNT;
-use crate::picture;
-use crate::problem::{INTERNAL, INVALID, NOT_FOUND, Problem};
-use crate::store::{Calibration, CalibrationState, Ticket};
-use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationReport, CalibrationsPage, JobState};
+use crate::problem::{INVALID, NOT_FOUND, Problem};
+use crate::store::Ticket;
+use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationsPage};
+use crate::{body, calibration};
 use axum::body::Bytes;
 use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::extract::{Path, Query, Request, State};
@@ -51,22 +50,8 @@ pub(super) async fn post(State(app): State<Arc<App>>, request: Request) -> Resul
 
 async fn queue(app: &App, ticket: Option<Ticket>, bytes: &Bytes) -> Result<Response, Problem> {
     let params: CalibrationBody = app.body("CalibrationBody", bytes)?;
-    let text = serde_json::to_string(&params).map_err(|e| Problem::new(INTERNAL, e.to_string()))?;
-    let (id, now) = (uuid::Uuid::now_v7().to_string(), Timestamp::now());
-    let mut write = app.memory()?.store().write(ACCOUNT).await?;
-    write.queue_calibration(&id, &text, now).await?;
-    let answer = CalibrationPage {
-        id: id.clone(),
-        state: JobState::Queued,
-        progress: 0.0,
-        created_at: now.to_string(),
-        updated_at: now.to_string(),
-        params,
-        report: None,
-        version: None,
-        failure: None,
-    };
-    let location = Some(format!("/v1/calibrations/{id}"));
+    let (write, answer) = calibration::queue(app.memory()?, &params).await?;
+    let location = Some(format!("/v1/calibrations/{}", answer.id));
     let answer = finish(write, ticket, StatusCode::ACCEPTED, location, &answer).await?;
     app.calibrations_queued().notify_one();
     Ok(answer)
@@ -87,7 +72,7 @@ async fn queue(app: &App, ticket: Option<Ticket>, bytes: &Bytes) -> Result<Respo
 )]
 pub(super) async fn get(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
     let job = app.memory()?.store().calibration(ACCOUNT, &names(id)?).await?;
-    json(StatusCode::OK, &shown(job))
+    json(StatusCode::OK, &CalibrationPage::from(job))
 }
 
 /// Call a calibration off. One that has ended stays as it is.
@@ -108,7 +93,7 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name) -> Result<Resp
     let mut write = store.write(ACCOUNT).await?;
     write.cancel_calibration(&id, Timestamp::now()).await?;
     write.commit().await?;
-    json(StatusCode::ACCEPTED, &shown(store.calibration(ACCOUNT, &id).await?))
+    json(StatusCode::ACCEPTED, &CalibrationPage::from(store.calibration(ACCOUNT, &id).await?))
 }
 
 /// All calibrations, oldest first.
@@ -141,7 +126,7 @@ pub(super) async fn list(
     let more = found.len() > limit as usize;
     found.truncate(limit as usize);
     let next_cursor = found.last().filter(|_| more).map(|last| cursor(&last.id)).transpose()?;
-    let items = found.into_iter().map(shown).collect();
+    let items = found.into_iter().map(CalibrationPage::from).collect();
     page(&uri, next_cursor.clone().as_deref(), &CalibrationsPage { items, next_cursor })
 }
 
@@ -160,41 +145,7 @@ pub(super) async fn list(
     )
 )]
 pub(super) async fn reliability(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
-    let job = shown(app.memory()?.store().calibration(ACCOUNT, &names(id)?).await?);
-    let svg = job.report.as_ref().and_then(drawn);
+    let job: CalibrationPage = app.memory()?.store().calibration(ACCOUNT, &names(id)?).await?.into();
+    let svg = job.report.and_then(|r| r.drawn());
     svg.map(svg_response).ok_or_else(|| Problem::new(NOT_FOUND, "there are no scores to draw"))
-}
-
-/// The reliability diagram of a report, before and after side by side.
-#[must_use]
-pub fn drawn(report: &CalibrationReport) -> Option<String> {
-    let (before, after) = (report.before.as_ref()?, report.after.as_ref()?);
-    Some(picture::reliability(&before.drawn("before"), Some(&after.drawn("after"))))
-}
-
-/// A job as it is shown.
-#[must_use]
-pub fn shown(job: Calibration) -> CalibrationPage {
-    #[derive(serde::Deserialize)]
-    struct Failure {
-        failure: String,
-    }
-    let report = job.report.as_deref();
-    CalibrationPage {
-        state: match job.state {
-            CalibrationState::Queued => JobState::Queued,
-            CalibrationState::Running => JobState::Running,
-            CalibrationState::Done => JobState::Done,
-            CalibrationState::Failed => JobState::Failed,
-            CalibrationState::Cancelled => JobState::Cancelled,
-        },
-        progress: job.progress,
-        created_at: job.created_at.to_string(),
-        updated_at: job.updated_at.to_string(),
-        params: serde_json::from_str(&job.params).unwrap_or_default(),
-        failure: report.and_then(|r| serde_json::from_str::<Failure>(r).ok()).map(|f| f.failure),
-        report: report.and_then(|r| serde_json::from_str(r).ok()),
-        version: job.version,
-        id: job.id,
-    }
 }

@@ -1,7 +1,7 @@
 //! The whole API on one screen; the same list makes the OpenAPI document.
 
 mod assess;
-pub mod calibrations;
+mod calibrations;
 mod health;
 mod listings;
 mod model;

@@ -11,7 +11,6 @@ use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
-use jiff::Timestamp;
 use std::sync::Arc;
 
 /// All versions, the one that the program came with first.
@@ -84,19 +83,7 @@ pub(super) async fn activate(
 }
 
 async fn put_in_force(app: &App, ticket: Option<Ticket>, version: &str) -> Result<Response, Problem> {
-    let memory = app.memory()?;
-    // One that this program cannot use never comes into force.
-    let served = memory.version(version).await?;
-    let data = served.assessor.pack().data();
-    let calibration =
-        memory.store().models(ACCOUNT).await?.into_iter().find(|m| m.version == version).and_then(|m| m.calibration);
-    let now = Timestamp::now();
-    let mut write = memory.store().write(ACCOUNT).await?;
-    if version == memory.base().version() {
-        memory.keep_base(&mut write, now).await?;
-    }
-    write.activate_model(version, now).await?;
-    let answer = ModelVersion { version: version.into(), digest: data.digest.clone(), active: true, calibration };
+    let (write, answer) = memory::activation(app, version).await?;
     let answer = finish(write, ticket, StatusCode::OK, None, &answer).await?;
     memory::refresh_all(app, &format!("model {version} was put in force")).await?;
     Ok(answer)

@@ -380,6 +380,15 @@ impl From<&Card> for ScoreCard {
     }
 }
 
+impl CalibrationReport {
+    /// The reliability diagram, before and after side by side; none without scores.
+    #[must_use]
+    pub fn drawn(&self) -> Option<String> {
+        let (before, after) = (self.before.as_ref()?, self.after.as_ref()?);
+        Some(crate::picture::reliability(&before.drawn("before"), Some(&after.drawn("after"))))
+    }
+}
+
 impl ScoreCard {
     /// As the reliability diagram draws it.
     #[must_use]
