@@ -283,6 +283,9 @@ mod tests {
             let Drawn { id, listing: truth, .. } = drawn;
             assert_eq!(read.seller.segment, truth.segment, "{id}");
             assert_eq!(read.watch, truth.watch, "{id}");
+            let shown: Vec<Index> = read.photos.iter().filter_map(|p| p.view).collect();
+            let views = truth.views.iter().copied().filter(|v| Some(*v) != pack.view(LISTING_VIEW));
+            assert_eq!(shown, views.collect::<Vec<_>>(), "{id}");
             assert_eq!(read.evidence.calls().len(), truth.evidence.calls().len(), "{id}");
             for (read, drawn) in read.evidence.calls().iter().zip(truth.evidence.calls()) {
                 assert_eq!((read.sign, read.call, read.derived), (drawn.sign, drawn.call, drawn.derived), "{id}");
