@@ -529,7 +529,9 @@ pub fn log_odds(bad: &[bool], ln: &PerStory) -> f64 {
     side(true) - side(false)
 }
 
-fn ln_sum(terms: impl Iterator<Item = f64> + Clone) -> f64 {
+/// ln Σ exp of terms given as logarithms.
+#[must_use]
+pub fn ln_sum(terms: impl Iterator<Item = f64> + Clone) -> f64 {
     let largest = terms.clone().fold(f64::NEG_INFINITY, f64::max);
     if largest == f64::NEG_INFINITY {
         return largest;

@@ -12,7 +12,7 @@ pub struct Config {
     /// Address to listen on; port 0 takes a free one. Before there are tokens, loopback only.
     #[arg(long, env = "STEELYARD_LISTEN", default_value = "127.0.0.1:8377")]
     pub listen: SocketAddr,
-    /// Folder for stored data. Nothing is stored yet.
+    /// Folder for stored data; where it is left out, the platform's folder for programs' data.
     #[arg(long, env = "STEELYARD_DATA")]
     pub data: Option<PathBuf>,
     /// Folder of a model's TOML files, instead of the model that comes with the program.
@@ -28,6 +28,10 @@ pub struct Config {
     /// Names besides the loopback ones that a `Host` header may hold, separated by commas.
     #[arg(long, env = "STEELYARD_ALLOWED_HOSTS", value_delimiter = ',')]
     pub allowed_hosts: Vec<String>,
+    /// A PostgreSQL database to use instead of a file in the data folder: `DATABASE_URL`, from the
+    /// environment alone, since it may hold a password.
+    #[arg(skip)]
+    pub database_url: Option<String>,
 }
 
 impl Config {
@@ -41,6 +45,7 @@ impl Config {
             reference_book: None,
             allowed_origins: Vec::new(),
             allowed_hosts: Vec::new(),
+            database_url: None,
         }
     }
 }

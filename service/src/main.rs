@@ -11,7 +11,7 @@ use commands::sample::{self, Sample};
 use std::path::PathBuf;
 use std::process::ExitCode;
 use steelyard::app::App;
-use steelyard::config::Config;
+use steelyard::config::{self, Config};
 use steelyard::files;
 use steelyard::serve::Service;
 use tokio::signal::unix::{SignalKind, signal};
@@ -84,14 +84,10 @@ const SOME_REFUSED: u8 = 3;
 
 fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
-        Command::Export(options) => block_on(export::run(&options))?,
-        Command::Import(options) => {
-            if !block_on(import::run(&options))? {
-                return Ok(ExitCode::from(SOME_REFUSED));
-            }
+        Command::Serve(mut config) => {
+            config.database_url = config::database_url()?;
+            block_on(serve(&config))?;
         }
-        Command::Sample(options) => sample::run(&options)?,
-        Command::Serve(config) => block_on(serve(&config))?,
         Command::Assess { file, pack, reference_book } => {
             let body = std::fs::read(&file).with_context(|| file.display().to_string())?;
             let app = App::new(files::pack(pack.as_deref())?, files::book(reference_book.as_deref())?)?;
@@ -105,6 +101,13 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
                 }
             }
         }
+        Command::Export(options) => block_on(export::run(&options))?,
+        Command::Import(options) => {
+            if !block_on(import::run(&options))? {
+                return Ok(ExitCode::from(SOME_REFUSED));
+            }
+        }
+        Command::Sample(options) => sample::run(&options)?,
         Command::Model(Model::Check { dir }) => {
             let pack = files::pack(Some(&dir))?;
             let data = pack.data();

@@ -1,9 +1,13 @@
 //! The whole API on one screen; the same list makes the OpenAPI document.
 
 mod assess;
+pub mod calibrations;
 mod health;
+mod listings;
 mod model;
+mod models;
 mod pages;
+mod resource;
 mod signs;
 
 use crate::app::App;
@@ -44,6 +48,8 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
     servers((url = "/", description = "this service")),
     tags(
         (name = "assess", description = "Assess a listing"),
+        (name = "listings", description = "Saved listings, each with its newest assessment"),
+        (name = "calibrations", description = "Fitting the model to the user's own outcomes"),
         (name = "model", description = "The model behind the numbers"),
         (name = "operation", description = "For whoever runs the service")
     )
@@ -54,6 +60,15 @@ struct Document;
 pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
     OpenApiRouter::with_openapi(Document::openapi())
         .routes(routes!(assess::assess))
+        .routes(routes!(listings::list))
+        .routes(routes!(listings::put, listings::get, listings::delete))
+        .routes(routes!(listings::assessments))
+        .routes(routes!(listings::evidence))
+        .routes(routes!(calibrations::list, calibrations::post))
+        .routes(routes!(calibrations::get, calibrations::delete))
+        .routes(routes!(calibrations::reliability))
+        .routes(routes!(models::list))
+        .routes(routes!(models::activate))
         .routes(routes!(signs::signs))
         .routes(routes!(model::model))
         .routes(routes!(health::healthz))

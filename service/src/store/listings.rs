@@ -11,7 +11,7 @@ use sqlx::any::AnyRow;
 use sqlx::{AssertSqlSafe, Row as _};
 
 /// What became of a listing.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Status {
     /// Still offered.

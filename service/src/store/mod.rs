@@ -2,7 +2,8 @@
 //! book, models, calibrations, changes and the answers to repeated requests.
 //!
 //! One [`Store`] over two engines: SQLite, one file in the data folder, and PostgreSQL. They share
-//! every statement but the few words in [`Engine`]; `migrations/{sqlite,postgres}` differ in types.
+//! every statement but a few words, those of `Engine`; `migrations/{sqlite,postgres}` differ in
+//! types and in what pages need of indexes.
 //!
 //! - Every row belongs to an account. An account has one counter row, and a [`Write`] takes it
 //!   first: writes of an account follow one another, each has a **revision** of its own, and no
