@@ -4,12 +4,13 @@ use super::{Output, shown};
 use anyhow::Context as _;
 use clap::Args;
 use indexmap::IndexMap;
-use serde::{Deserialize, Serialize};
+use serde::Deserialize;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use steelyard::files;
 use steelyard::wire::NonNegativeMoney;
 use steelyard::wire::request::{AssessRequest, CallKind, Observation, Offer, Photo, Range, Seller, Watch, Worth};
+use steelyard::wire::stored::OutcomeBody;
 use steelyard_model::money::AllOriginal;
 use steelyard_model::observe::{Basis, Call};
 use steelyard_model::pack::{Index, LISTING_VIEW, Pack, nearest};
@@ -231,36 +232,32 @@ fn photo(basis: Basis) -> Option<steelyard_model::observe::Photo> {
 }
 
 /// What a watch is, as an outcome without doubt.
-#[derive(Debug, Serialize)]
-struct Truth<'a> {
-    listing: &'a str,
-    story: &'a str,
-    certainty: u8,
-    components: IndexMap<&'a str, &'a str>,
-    signs: IndexMap<&'a str, CallKind>,
-}
-
-fn truth<'a>(pack: &'a Pack, drawn: &'a Drawn) -> Truth<'a> {
+fn truth(pack: &Pack, drawn: &Drawn) -> OutcomeBody {
     let (data, listing) = (pack.data(), &drawn.listing);
     let parts = data.components.iter().zip(&listing.states).enumerate();
     let signs = data.signs.iter().zip(&listing.signs);
-    Truth {
-        listing: &drawn.id,
-        story: &data.stories[listing.story].id,
-        certainty: 1,
+    OutcomeBody {
+        listing: drawn.id.clone(),
+        found_at: None,
+        story: data.stories[listing.story].id.clone(),
+        certainty: Some(1.0),
+        how: None,
         components: parts
             .map(|(k, (component, &state))| {
                 let state = &component.states[state];
                 let seen = if Some(k) == pack.metal() { &state.id } else { &state.seen_as };
-                (component.id.as_str(), seen.as_str())
+                (component.id.clone(), seen.clone())
             })
             .collect(),
         signs: signs
             .filter_map(|(sign, there)| {
                 let call = if (*there)? { CallKind::Present } else { CallKind::Absent };
-                Some((sign.id.as_str(), call))
+                Some((sign.id.clone(), call))
             })
             .collect(),
+        paid: None,
+        sold: None,
+        note: None,
     }
 }
 
@@ -283,6 +280,9 @@ mod tests {
             let Drawn { id, listing: truth, .. } = drawn;
             assert_eq!(read.seller.stated.segment, truth.segment, "{id}");
             assert_eq!(read.watch, truth.watch, "{id}");
+            let shown: Vec<Index> = read.photos.iter().filter_map(|p| p.view).collect();
+            let views = truth.views.iter().copied().filter(|v| Some(*v) != pack.view(LISTING_VIEW));
+            assert_eq!(shown, views.collect::<Vec<_>>(), "{id}");
             assert_eq!(read.evidence.calls().len(), truth.evidence.calls().len(), "{id}");
             for (read, drawn) in read.evidence.calls().iter().zip(truth.evidence.calls()) {
                 assert_eq!((read.sign, read.call, read.derived), (drawn.sign, drawn.call, drawn.derived), "{id}");
