@@ -4,13 +4,14 @@ use crate::assess::Assessor;
 use crate::listing::Listing;
 use crate::memory::{InForce, Memory, seller_of};
 use crate::openapi;
+use crate::outcomes::{self, Format};
 use crate::problem::{FaultAt, INTERNAL, MALFORMED, Problem, UNAVAILABLE};
 use crate::shape::Shape;
 use crate::store::Store;
 use crate::strict_json;
 use crate::wire::request::AssessRequest;
 use crate::wire::response::{Assessment, Catalogue, SignEntry};
-use crate::wire::stored::SellerKnown;
+use crate::wire::stored::{OutcomeBody, RefusedLine, SellerKnown};
 use axum::body::Bytes;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
@@ -62,7 +63,7 @@ pub struct App {
 }
 
 /// Bodies that are checked against the document's schemas.
-const BODIES: [&str; 1] = ["AssessRequest"];
+const BODIES: &[&str] = &["AssessRequest", "CalibreBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
 
 impl App {
     /// For a model and a reference book, remembering nothing.
@@ -84,12 +85,12 @@ impl App {
     fn made(pack: Arc<Pack>, book: Book, store: Option<Store>) -> anyhow::Result<Arc<Self>> {
         let served = Served::new(pack)?;
         let document = openapi::document()?;
-        let shapes = BODIES.map(|name| Ok((name, Shape::compile(&document, name)?)));
+        let shapes = BODIES.iter().map(|name| Ok((*name, Shape::compile(&document, name)?)));
         let memory = store.map(|store| Memory::new(store, served.clone(), book.clone()));
         Ok(Arc::new(Self {
             base: Arc::new(InForce { revision: 0, served, book: Arc::new(book) }),
             memory,
-            shapes: shapes.into_iter().collect::<anyhow::Result<_>>()?,
+            shapes: shapes.collect::<anyhow::Result<_>>()?,
             openapi_json: openapi::served(&document)?,
             draining: AtomicBool::new(false),
         }))
@@ -153,8 +154,17 @@ impl App {
         bytes: &[u8],
         mend: impl FnOnce(&mut Value, &[FaultAt]),
     ) -> Result<(T, Vec<FaultAt>), Problem> {
-        let mut body = strict_json::parse(bytes)
+        let body = strict_json::parse(bytes)
             .map_err(|fault| Problem::new(MALFORMED, fault.detail.clone()).with(vec![fault]))?;
+        self.shaped_value(name, body, mend)
+    }
+
+    fn shaped_value<T: DeserializeOwned>(
+        &self,
+        name: &str,
+        mut body: Value,
+        mend: impl FnOnce(&mut Value, &[FaultAt]),
+    ) -> Result<(T, Vec<FaultAt>), Problem> {
         let faults = self.shapes[name].check(&mut body);
         mend(&mut body, &faults);
         let typed = serde_json::from_value(body).map_err(|e| {
@@ -168,12 +178,36 @@ impl App {
         Ok((typed, faults))
     }
 
-    /// A body of its shape that has no other faults but those of meaning.
-    pub(crate) fn body<T: DeserializeOwned>(&self, name: &str, bytes: &[u8]) -> Result<T, Problem> {
-        match self.shaped(name, bytes, |_, _| ())? {
-            (body, faults) if faults.is_empty() => Ok(body),
-            (_, faults) => Err(Problem::invalid(once(faults))),
-        }
+    /// A body of which shape and meaning hold.
+    pub(crate) fn body<T: DeserializeOwned>(
+        &self,
+        name: &str,
+        bytes: &[u8],
+        mend: impl FnOnce(&mut Value, &[FaultAt]),
+        meaning: impl FnOnce(&T) -> Vec<FaultAt>,
+    ) -> Result<T, Problem> {
+        let (body, faults) = self.shaped(name, bytes, mend)?;
+        sound(body, faults, meaning)
+    }
+
+    /// Reads a file of outcomes against the model in force.
+    ///
+    /// # Errors
+    /// Every fault of a CSV's header.
+    pub fn outcomes(
+        &self,
+        force: &InForce,
+        format: Format,
+        bytes: &[u8],
+    ) -> Result<Vec<Result<OutcomeBody, RefusedLine>>, Problem> {
+        let pack = force.assessor().pack();
+        let read = |body| {
+            let (body, faults) = self.shaped_value("OutcomeBody", body, |_, _| ())?;
+            sound(body, faults, |body| outcomes::faults(pack, body))
+        };
+        let faults = |p: Problem| if p.errors.is_empty() { vec![FaultAt::new("", p.detail)] } else { p.errors };
+        outcomes::read_lines(pack, format, bytes, |body| read(body).map_err(faults))
+            .map_err(|faults| Problem::invalid(faults.into_iter().map(|f| FaultAt::new("", f)).collect()))
     }
 
     /// What assessments are made with now.
@@ -236,6 +270,13 @@ impl ReadRequest {
         }
         Err(Problem::invalid(once(self.torn)))
     }
+}
+
+/// A body that has faults neither of shape nor of meaning; what shape has named, meaning need not.
+fn sound<T>(body: T, mut faults: Vec<FaultAt>, meaning: impl FnOnce(&T) -> Vec<FaultAt>) -> Result<T, Problem> {
+    let named: HashSet<String> = faults.iter().map(|f| f.pointer.clone()).collect();
+    faults.extend(meaning(&body).into_iter().filter(|f| !named.contains(&f.pointer)));
+    if faults.is_empty() { Ok(body) } else { Err(Problem::invalid(once(faults))) }
 }
 
 /// Runs a calculation on a thread that serves no connections.
