@@ -74,7 +74,9 @@ pub struct Listing {
     pub signs: Vec<Option<bool>>,
     /// What is stated of the watch.
     pub watch: Watch,
-    /// What somebody saw in the photos.
+    /// The views it shows.
+    pub views: Vec<Index>,
+    /// What somebody saw in them; a call that took several views names the first of them.
     pub observations: Vec<Observation>,
     /// The same as likelihoods.
     pub evidence: Evidence,
@@ -134,7 +136,7 @@ impl Sampler {
                 applies.then_some(there)
             })
             .collect();
-        let observations = self.look(&pack, &signs);
+        let (views, observations) = self.look(&pack, &signs);
         let price_ratio = self.price(&pack, story);
         Listing {
             segment: seller.segment,
@@ -144,17 +146,18 @@ impl Sampler {
             evidence: Evidence::read(&pack, &watch, &observations).unwrap_or_default(),
             signs,
             watch,
+            views,
             observations,
             ln_price: price_ratio.map_or([0.0; _], |ratio| price_evidence(&pack, ratio, 1.0)),
             price_ratio,
         }
     }
 
-    /// Calls on the signs that the photos let one judge.
-    fn look(&mut self, pack: &Pack, signs: &[Option<bool>]) -> Vec<Observation> {
-        let views =
-            (0..pack.data().views.len()).filter(|v| self.chance(at(&self.policy.shown, *v))).map(|v| 1_u32 << v);
-        let views = views.fold(0, |all, view| all | view);
+    /// The views shown, and calls on the signs that they let one judge.
+    fn look(&mut self, pack: &Pack, signs: &[Option<bool>]) -> (Vec<Index>, Vec<Observation>) {
+        let views: Vec<Index> =
+            (0..pack.data().views.len()).filter(|v| self.chance(at(&self.policy.shown, *v))).collect();
+        let shown = views.iter().fold(0, |all, view| all | 1_u32 << view);
         let [low, high] = self.policy.px_per_mm.map(f64::ln);
         let px_per_mm = (low + (high - low) * uniform(&mut self.random)).exp();
         let photo = Photo { view: None, px_per_mm: Some(px_per_mm), sharpness: 1.0 };
@@ -164,16 +167,16 @@ impl Sampler {
         let first = (uniform(&mut self.random) * signs.len() as f64) as usize;
         for j in (0..signs.len()).map(|i| (first + i) % signs.len()) {
             let sign = &pack.signs()[j];
-            let judged = sign.needs.iter().any(|set| set & !views == 0) && self.chance(self.policy.called);
-            let Some(there) = signs[j].filter(|_| judged && !sign.excludes.iter().any(|x| called[*x])) else {
-                continue;
-            };
+            let from = sign.needs.iter().find(|set| *set & !shown == 0).filter(|_| self.chance(self.policy.called));
+            let free = signs[j].filter(|_| !sign.excludes.iter().any(|x| called[*x]));
+            let Some((from, there)) = from.zip(free) else { continue };
             called[j] = true;
             let (se, fa) = rates(&sign.reading, photo.resolves(sign.feature_mm, sign.reading.n50_cycles));
             let call = if self.chance(if there { se } else { fa }) { Call::Present } else { Call::Absent };
+            let photo = Photo { view: Some(from.trailing_zeros() as Index), ..photo };
             observations.push(Observation { sign: j, call, basis: Basis::Photo(photo) });
         }
-        observations
+        (views, observations)
     }
 
     /// Ask over median value: e^(location + scale·t), t ~ Student with ν degrees of freedom.

@@ -5,7 +5,7 @@
 
 use criterion::{Criterion, criterion_main};
 use std::hint::black_box;
-use steelyard::app::App;
+use steelyard::app::Served;
 use steelyard::assess::Assessor;
 use steelyard::listing::Listing;
 use steelyard::wire::request::{AssessRequest, Part};
@@ -180,8 +180,8 @@ fn times<const A: usize, const B: usize>(
 }
 
 fn compare(c: &mut Criterion) {
-    let app = App::new(Pack::builtin(), Book::default()).expect("app");
-    let pack = app.assessor().pack().clone();
+    let served = Served::new(Pack::builtin()).expect("a model");
+    let pack = served.assessor.pack().clone();
     let mut body = request();
     let listing = |r: &AssessRequest| Listing::read(&pack, &Book::default(), r, &[]).expect("listing");
     let evidence = listing(&body).evidence;
@@ -212,7 +212,7 @@ fn compare(c: &mut Criterion) {
             Posterior::new(&pack, black_box(&stories), &ln)
         });
     });
-    let assessor: &Assessor = app.assessor();
+    let assessor: &Assessor = &served.assessor;
     let mut assess = |name: &str, include: &[Part]| {
         body.include = Some(include.iter().copied().map(Some).collect());
         let listing = listing(&body);

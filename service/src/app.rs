@@ -21,6 +21,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use steelyard_model::ask::telling;
 use steelyard_model::facts::Book;
 use steelyard_model::pack::Pack;
+use tokio::sync::Notify;
 
 /// A model ready to answer, with what is served of it.
 #[derive(Debug)]
@@ -56,14 +57,16 @@ impl Served {
 #[derive(Debug)]
 pub struct App {
     base: Arc<InForce>,
-    memory: Option<Memory>,
+    memory: Option<Arc<Memory>>,
+    calibrations_queued: Arc<Notify>,
     shapes: HashMap<&'static str, Shape>,
     openapi_json: (Bytes, String),
     draining: AtomicBool,
 }
 
 /// Bodies that are checked against the document's schemas.
-const BODIES: &[&str] = &["AssessRequest", "CalibreBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
+const BODIES: &[&str] =
+    &["AssessRequest", "CalibrationBody", "CalibreBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
 
 impl App {
     /// For a model and a reference book, remembering nothing.
@@ -86,10 +89,11 @@ impl App {
         let served = Served::new(pack)?;
         let document = openapi::document()?;
         let shapes = BODIES.iter().map(|name| Ok((*name, Shape::compile(&document, name)?)));
-        let memory = store.map(|store| Memory::new(store, served.clone(), book.clone()));
+        let memory = store.map(|store| Arc::new(Memory::new(store, served.clone(), book.clone())));
         Ok(Arc::new(Self {
             base: Arc::new(InForce { revision: 0, served, book: Arc::new(book) }),
             memory,
+            calibrations_queued: Arc::default(),
             shapes: shapes.collect::<anyhow::Result<_>>()?,
             openapi_json: openapi::served(&document)?,
             draining: AtomicBool::new(false),
@@ -178,8 +182,13 @@ impl App {
         Ok((typed, faults))
     }
 
+    /// A body of which nothing but the shape must hold.
+    pub(crate) fn body<T: DeserializeOwned>(&self, name: &str, bytes: &[u8]) -> Result<T, Problem> {
+        self.checked(name, bytes, |_, _| (), |_| Vec::new())
+    }
+
     /// A body of which shape and meaning hold.
-    pub(crate) fn body<T: DeserializeOwned>(
+    pub(crate) fn checked<T: DeserializeOwned>(
         &self,
         name: &str,
         bytes: &[u8],
@@ -225,8 +234,14 @@ impl App {
     ///
     /// # Errors
     /// If the service was started without a store.
-    pub fn memory(&self) -> Result<&Memory, Problem> {
+    pub fn memory(&self) -> Result<&Arc<Memory>, Problem> {
         self.memory.as_ref().ok_or_else(|| Problem::new(UNAVAILABLE, "the service runs without a store"))
+    }
+
+    /// Told of every calibration that is queued here.
+    #[must_use]
+    pub fn calibrations_queued(&self) -> &Arc<Notify> {
+        &self.calibrations_queued
     }
 
     /// The OpenAPI document as served, and its tag.

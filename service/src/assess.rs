@@ -278,6 +278,14 @@ impl Assessor {
         stories
     }
 
+    /// ln of the asking price's likelihood per story; all 0 where it is no evidence.
+    #[must_use]
+    pub fn ln_price(&self, listing: &Listing) -> PerStory {
+        let mut stories = Stories::from_prior(&[]);
+        self.with_price(&mut stories, listing);
+        stories.ln_price
+    }
+
     fn with_price(&self, stories: &mut Stories, listing: &Listing) {
         if let Some(m) = &listing.money
             && let Some(ask) = m.price.filter(|p| *p > 0.0 && !m.auction)

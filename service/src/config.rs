@@ -59,7 +59,8 @@ pub fn data_folder(given: Option<&Path>) -> anyhow::Result<PathBuf> {
     match given {
         Some(folder) => Ok(folder.into()),
         None => {
-            let platform = etcetera::choose_base_strategy().context("no folder for data; give one with --data")?;
+            let platform = etcetera::base_strategy::choose_native_strategy()
+                .context("no folder for data; give one with --data")?;
             Ok(platform.data_dir().join("steelyard"))
         }
     }

@@ -7,6 +7,7 @@ pub mod api;
 pub mod app;
 pub mod assess;
 pub mod body;
+pub mod calibration;
 pub mod cautions;
 pub mod config;
 pub mod examples;

@@ -1,8 +1,16 @@
-//! The command line: `serve`, `assess`, `model check`.
+//! The command line: `serve`, `assess`, `calibrate`, `export`, `import`, `outcomes import`,
+//! `sample`, `model check`.
+
+mod commands;
 
 use anyhow::Context as _;
 use clap::{Parser, Subcommand};
-use std::io::Write as _;
+use commands::Output;
+use commands::calibrate::{self, Calibrate};
+use commands::export::{self, Export};
+use commands::import::{self, Import};
+use commands::outcomes::{self, Outcomes};
+use commands::sample::{self, Sample};
 use std::path::PathBuf;
 use std::process::ExitCode;
 use steelyard::app::App;
@@ -37,6 +45,18 @@ enum Command {
         #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
         reference_book: Option<PathBuf>,
     },
+    /// Fit the model to the stored listings and outcomes and print how good it forecasts, before and after.
+    Calibrate(Calibrate),
+    /// Write everything that was put into the store as lines of JSON, from which `import` makes it anew.
+    Export(Export),
+    /// Put the lines of an export into a store that holds nothing yet. Lines that do not fit are named on standard
+    /// error, and the good ones kept.
+    Import(Import),
+    /// What watches turned out to be.
+    #[command(subcommand)]
+    Outcomes(Outcomes),
+    /// Draw listings from the model, one request of `POST /v1/assess` a line. The same seed gives the same bytes.
+    Sample(Sample),
     /// Look after models.
     #[command(subcommand)]
     Model(Model),
@@ -57,7 +77,7 @@ fn main() -> ExitCode {
     let log = tracing_subscriber::EnvFilter::try_from_default_env().unwrap_or_else(|_| "warn".into());
     tracing_subscriber::fmt().with_env_filter(log).with_writer(std::io::stderr).init();
     match run(cli.command) {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(code) => code,
         Err(e) => {
             eprintln!("{e:#}");
             ExitCode::from(1)
@@ -65,17 +85,33 @@ fn main() -> ExitCode {
     }
 }
 
-fn run(command: Command) -> anyhow::Result<()> {
+/// What scripts are told where some lines of an input did not fit.
+const SOME_REFUSED: u8 = 3;
+
+fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
+        Command::Calibrate(options) => block_on(calibrate::run(&options))?,
+        Command::Export(options) => block_on(export::run(&options))?,
+        Command::Import(options) => {
+            if !block_on(import::run(&options))? {
+                return Ok(ExitCode::from(SOME_REFUSED));
+            }
+        }
+        Command::Outcomes(Outcomes::Import(options)) => {
+            if !block_on(outcomes::import(&options))? {
+                return Ok(ExitCode::from(SOME_REFUSED));
+            }
+        }
+        Command::Sample(options) => sample::run(&options)?,
         Command::Serve(mut config) => {
             config.database_url = config::database_url()?;
-            serve(&config)
+            block_on(serve(&config))?;
         }
         Command::Assess { file, pack, reference_book } => {
             let body = std::fs::read(&file).with_context(|| file.display().to_string())?;
             let app = App::new(files::pack(pack.as_deref())?, files::book(reference_book.as_deref())?)?;
             match app.assess(&body) {
-                Ok(answer) => print(&serde_json::to_string_pretty(&answer)?),
+                Ok(answer) => print(&serde_json::to_string_pretty(&answer)?)?,
                 Err(problem) => {
                     for fault in &problem.errors {
                         eprintln!("{}{}: {}", file.display(), fault.pointer, fault.detail);
@@ -94,32 +130,32 @@ fn run(command: Command) -> anyhow::Result<()> {
                 data.signs.len(),
                 data.components.len(),
                 data.digest
-            ))
+            ))?;
         }
     }
+    Ok(ExitCode::SUCCESS)
 }
 
 fn print(text: &str) -> anyhow::Result<()> {
-    let mut out = std::io::stdout().lock();
-    match writeln!(out, "{text}") {
-        // The reader of a pipe may have seen enough.
-        Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
-        other => Ok(other?),
-    }
+    let mut out = Output::standard();
+    out.line(text)?;
+    Ok(out.finish()?)
 }
 
-fn serve(config: &Config) -> anyhow::Result<()> {
-    tokio::runtime::Builder::new_multi_thread().enable_all().build()?.block_on(async {
-        let service = Service::bind(config).await?;
-        // Listen for signals before saying that it is ready: whoever reads the line may send one.
-        let (mut terminate, mut interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
-        let stop = async move {
-            tokio::select! {
-                _ = terminate.recv() => {}
-                _ = interrupt.recv() => {}
-            }
-        };
-        eprintln!("steelyard listens on http://{}", service.address()?);
-        service.run(stop).await
-    })
+fn block_on<T>(work: impl Future<Output = anyhow::Result<T>>) -> anyhow::Result<T> {
+    tokio::runtime::Builder::new_multi_thread().enable_all().build()?.block_on(work)
+}
+
+async fn serve(config: &Config) -> anyhow::Result<()> {
+    let service = Service::bind(config).await?;
+    // Listen for signals before saying that it is ready: whoever reads the line may send one.
+    let (mut terminate, mut interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
+    let stop = async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+    };
+    eprintln!("steelyard listens on http://{}", service.address()?);
+    service.run(stop).await
 }

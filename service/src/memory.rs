@@ -13,6 +13,7 @@ use crate::store::{
     self, BookPart, Keys, ListingQuery, NewAssessment, NewChange, NewListing, NewModel, NewOutcome, OutcomeFilter,
     Precondition, Status, Store, Write,
 };
+use crate::wire::calibration::ModelVersion;
 use crate::wire::request::AssessRequest;
 use crate::wire::response::Assessment;
 use crate::wire::stored::{Imported, OutcomeBody, SellerKnown};
@@ -281,7 +282,7 @@ impl Memory {
     }
 
     /// Keeps the model that the program came with, so that its assessments can be computed again.
-    async fn keep_base(&self, write: &mut Write, at: Timestamp) -> Result<(), Problem> {
+    pub(crate) async fn keep_base(&self, write: &mut Write, at: Timestamp) -> Result<(), Problem> {
         let data = self.base.assessor.pack().data();
         let body = String::from_utf8_lossy(&self.base.json);
         let model =
@@ -330,6 +331,17 @@ impl Memory {
             Problem::new(INTERNAL, "the stored reference book has faults")
         })?;
         Ok(stored.over(&self.own_book))
+    }
+
+    /// The kinds of sellers that were said, by seller.
+    pub(crate) async fn seller_segments(&self) -> Result<HashMap<String, String>, Problem> {
+        let (mut segments, mut after) = (HashMap::new(), String::new());
+        loop {
+            let page = self.store.sellers(ACCOUNT, &after, PAGE).await?;
+            let Some(last) = page.last() else { return Ok(segments) };
+            after.clone_from(&last.id);
+            segments.extend(page.into_iter().filter_map(|s| Some((s.id, s.said?.segment?))));
+        }
     }
 
     /// All that is stored of a seller.
@@ -383,6 +395,28 @@ impl Memory {
         file.loose = reports.into_iter().map(|(id, r)| (id, force.assessor().reported(segment, r))).collect();
         file.loose.sort_by(|a, b| a.0.cmp(&b.0));
         Ok(file)
+    }
+}
+
+/// What was found out about a listing, and whose it was.
+pub(crate) struct Found {
+    pub(crate) seller: Option<String>,
+    pub(crate) body: OutcomeBody,
+}
+
+/// The outcomes that stand, by listing.
+pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<String, Found>, Problem> {
+    let filter = OutcomeFilter { current: true, ..OutcomeFilter::default() };
+    let (mut found, mut after) = (HashMap::new(), 0);
+    loop {
+        let page = memory.store.outcomes(ACCOUNT, &filter, after, PAGE).await?;
+        let Some(last) = page.last() else { return Ok(found) };
+        after = last.number;
+        for outcome in page {
+            if let Ok(body) = serde_json::from_str(&outcome.body) {
+                found.insert(outcome.listing, Found { seller: outcome.seller, body });
+            }
+        }
     }
 }
 
@@ -454,6 +488,34 @@ pub(crate) async fn refresh(app: &App, seller: &str, because: &str) -> Result<()
         }
     }
     Ok(())
+}
+
+/// Puts a version in force and assesses the open listings again.
+///
+/// # Errors
+/// Not found; if this program cannot use it; or if the store fails.
+pub async fn activate(app: &App, version: &str) -> Result<ModelVersion, Problem> {
+    let (write, made) = activation(app, version).await?;
+    write.commit().await?;
+    refresh_all(app, &format!("model {version} was put in force")).await?;
+    Ok(made)
+}
+
+/// A version about to come into force at the write's commit.
+pub(crate) async fn activation(app: &App, version: &str) -> Result<(Write, ModelVersion), Problem> {
+    let memory = app.memory()?;
+    // One that this program cannot use never comes into force.
+    let served = memory.version(version).await?;
+    let digest = served.assessor.pack().data().digest.clone();
+    let stored = memory.store.models(ACCOUNT).await?;
+    let calibration = stored.into_iter().find(|m| m.version == version).and_then(|m| m.calibration);
+    let now = Timestamp::now();
+    let mut write = memory.store.write(ACCOUNT).await?;
+    if version == memory.base.version() {
+        memory.keep_base(&mut write, now).await?;
+    }
+    write.activate_model(version, now).await?;
+    Ok((write, ModelVersion { version: version.into(), digest, active: true, calibration }))
 }
 
 /// Assesses every listing that the model in force has not assessed yet.
@@ -631,15 +693,15 @@ impl Unnamed {
 }
 
 /// An outcome to record, under a name of its own.
-pub(crate) struct Found {
+pub(crate) struct Finding {
     pub(crate) id: String,
     pub(crate) body: OutcomeBody,
     found_at: Timestamp,
     text: String,
 }
 
-impl Found {
-    /// Found out now, where it does not say when.
+impl Finding {
+    /// Finding out now, where it does not say when.
     pub(crate) fn new(mut body: OutcomeBody, now: Timestamp) -> Result<Self, Problem> {
         let found_at = body.found_at.as_ref().and_then(|t| t.parse().ok()).unwrap_or(now);
         body.found_at.get_or_insert_with(|| now.to_string());
@@ -662,7 +724,7 @@ pub const OUTCOME_RECORDED: &str = "outcome_recorded";
 /// Records outcomes and tells of them. Gives the write, not committed yet, and the seller of each.
 pub(crate) async fn record(
     app: &App,
-    found: &[Found],
+    found: &[Finding],
     now: Timestamp,
 ) -> Result<(Write, Vec<Option<String>>), Problem> {
     let rows: Vec<NewOutcome<'_>> = found
@@ -714,7 +776,7 @@ pub(crate) async fn read_and_record(
     let (mut found, mut refused) = (Vec::new(), Vec::new());
     for line in computing(move || reader.outcomes(&force, format, &bytes)).await? {
         match line {
-            Ok(body) => found.push(Found::new(body, now)?),
+            Ok(body) => found.push(Finding::new(body, now)?),
             Err(line) => refused.push(line),
         }
     }

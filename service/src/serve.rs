@@ -4,7 +4,7 @@ use crate::app::App;
 use crate::config::{self, Config};
 use crate::guard::Guard;
 use crate::store::Store;
-use crate::{api, files};
+use crate::{api, calibration, files};
 use anyhow::Context as _;
 use std::future::Future;
 use std::net::SocketAddr;
@@ -63,6 +63,11 @@ impl Service {
             app.drain();
             let _ = stopping.send(true);
         };
+        let worker = self
+            .app
+            .memory()
+            .ok()
+            .map(|memory| tokio::spawn(calibration::work(memory.clone(), self.app.calibrations_queued().clone())));
         let router = api::router(self.app, &self.guard);
         let serving = axum::serve(self.listener, router).with_graceful_shutdown(signalled);
         // A client that never finishes its request must not keep the process alive.
@@ -70,9 +75,14 @@ impl Service {
             let _ = stopped.wait_for(|s| *s).await;
             tokio::time::sleep(GRACE).await;
         };
-        tokio::select! {
+        let ended = tokio::select! {
             served = serving.into_future() => served.context("serving"),
             () = deadline => Ok(()),
+        };
+        // A calibration under way is taken up again by whoever starts next.
+        if let Some(worker) = worker {
+            worker.abort();
         }
+        ended
     }
 }

@@ -1,7 +1,7 @@
 //! `/v1/references` and `/v1/calibres`: the user's reference book.
 
 use super::listings::raw;
-use super::resource::{cursor, etag, json, limit, names, page, place, precondition, storable, tagged, whole};
+use super::resource::{Paged, cursor, etag, json, limit, names, page, place, precondition, storable, tagged, whole};
 use crate::app::App;
 use crate::body;
 use crate::memory::{self, ACCOUNT};
@@ -13,21 +13,14 @@ use axum::extract::{Path, Query, Request, State};
 use axum::http::{HeaderMap, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
+use serde::Serialize;
 use serde::de::DeserializeOwned;
-use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 use std::sync::Arc;
 use steelyard_model::facts::{Book, BookData, Calibre, Reference};
 
 /// Maker, and reference or calibre.
 type Names = Result<Path<(String, String)>, PathRejection>;
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Paged {
-    limit: Option<i64>,
-    cursor: Option<String>,
-}
 
 /// What references and calibres differ in.
 trait Entry: Serialize + DeserializeOwned + Clone + Send + Sync + 'static {
@@ -311,7 +304,7 @@ async fn put<E: Entry>(app: Arc<App>, path: Names, request: Request) -> Result<R
     let condition = precondition(request.headers());
     let bytes = body::json_bytes(request).await?;
     let part = E::PART.as_str();
-    let entry: E = app.body(
+    let entry: E = app.checked(
         E::BODY,
         &bytes,
         |body, _| {

@@ -1,7 +1,7 @@
 //! `/v1/listings`: saved listings, each with its newest assessment.
 
 use super::resource::{
-    cursor, etag, foreign_cursor, json, limit, names, page, place, precondition, storable, tagged, whole,
+    Paged, cursor, etag, foreign_cursor, json, limit, names, page, place, precondition, storable, tagged, whole,
 };
 use crate::app::App;
 use crate::memory::{ACCOUNT, Save};
@@ -177,13 +177,6 @@ pub(super) async fn list(
     }
     let next_cursor = found.next.as_ref().map(cursor).transpose()?;
     page(&uri, next_cursor.clone().as_deref(), &ListingsPage { items, next_cursor })
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Paged {
-    limit: Option<i64>,
-    cursor: Option<String>,
 }
 
 /// Everything that was thought of a listing, newest first.

@@ -2,9 +2,11 @@
 
 mod assess;
 mod book;
+mod calibrations;
 mod health;
 mod listings;
 mod model;
+mod models;
 mod outcomes;
 mod pages;
 mod resource;
@@ -53,6 +55,7 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
         (name = "sellers", description = "What is known of a seller's watches"),
         (name = "outcomes", description = "What watches turned out to be"),
         (name = "reference book", description = "The user's own book of references and calibres"),
+        (name = "calibrations", description = "Fitting the model to the user's own outcomes"),
         (name = "model", description = "The model behind the numbers"),
         (name = "operation", description = "For whoever runs the service")
     )
@@ -76,6 +79,11 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
         .routes(routes!(book::put_reference, book::get_reference, book::delete_reference))
         .routes(routes!(book::list_calibres))
         .routes(routes!(book::put_calibre, book::get_calibre, book::delete_calibre))
+        .routes(routes!(calibrations::list, calibrations::post))
+        .routes(routes!(calibrations::get, calibrations::delete))
+        .routes(routes!(calibrations::reliability))
+        .routes(routes!(models::list))
+        .routes(routes!(models::activate))
         .routes(routes!(signs::signs))
         .routes(routes!(model::model))
         .routes(routes!(health::healthz))

@@ -6,7 +6,7 @@ use super::resource::{
 };
 use crate::app::App;
 use crate::body;
-use crate::memory::{self, ACCOUNT, Found};
+use crate::memory::{self, ACCOUNT, Finding};
 use crate::outcomes::{self, Format};
 use crate::problem::{INVALID, Problem, UNSUPPORTED_MEDIA_TYPE};
 use crate::store::{Outcome, OutcomeFilter, Ticket};
@@ -62,9 +62,9 @@ pub(super) async fn post(State(app): State<Arc<App>>, request: Request) -> Resul
 async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Response, Problem> {
     let force = app.in_force().await?;
     let meaning = |body: &OutcomeBody| outcomes::faults(force.assessor().pack(), body);
-    let body = app.body("OutcomeBody", bytes, |_, _| (), meaning)?;
+    let body = app.checked("OutcomeBody", bytes, |_, _| (), meaning)?;
     let now = Timestamp::now();
-    let found = [Found::new(body, now)?];
+    let found = [Finding::new(body, now)?];
     let (write, sellers) = memory::record(app, &found, now).await?;
     let [found] = found;
     let recorded = RecordedOutcome {

@@ -130,6 +130,16 @@ pub(super) fn foreign_cursor() -> Problem {
     Problem::new(MALFORMED, "query parameter `cursor`: not a cursor of this query; start again without one")
 }
 
+/// The parameters of a list that knows no others.
+#[derive(Debug, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Paged {
+    /// Items of a page.
+    pub(super) limit: Option<i64>,
+    /// Where to go on.
+    pub(super) cursor: Option<String>,
+}
+
 /// A page with the link to the next one.
 pub(super) fn page(uri: &axum::http::Uri, next: Option<&str>, page: &impl Serialize) -> Result<Response, Problem> {
     let mut response = json(StatusCode::OK, page)?;

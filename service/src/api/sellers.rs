@@ -1,6 +1,6 @@
 //! `/v1/sellers`: what is known of a seller's watches.
 
-use super::resource::{cursor, json, limit, names, page, place, precondition_by, storable, tagged, whole};
+use super::resource::{Paged, cursor, json, limit, names, page, place, precondition_by, storable, tagged, whole};
 use crate::app::App;
 use crate::body;
 use crate::memory::{self, ACCOUNT, InForce, SellerFile};
@@ -13,7 +13,6 @@ use axum::extract::{Path, Query, Request, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
-use serde::Deserialize;
 use std::sync::Arc;
 use steelyard_model::pack::nearest;
 
@@ -50,7 +49,7 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     let condition = condition(request.headers());
     let bytes = body::json_bytes(request).await?;
     let force = app.in_force().await?;
-    let body = app.body("SellerBody", &bytes, |_, _| (), |body: &SellerBody| faults(&force, body))?;
+    let body = app.checked("SellerBody", &bytes, |_, _| (), |body: &SellerBody| faults(&force, body))?;
     whole(async move {
         let feedback = body.feedback.map(|f| serde_json::json!(f).to_string());
         let said = NewSeller {
@@ -123,13 +122,6 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: Heade
     let id = names(id)?;
     whole(async move { memory::forget(&app, &id, condition(&headers)).await }).await?;
     Ok(StatusCode::NO_CONTENT)
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Paged {
-    limit: Option<i64>,
-    cursor: Option<String>,
 }
 
 /// Sellers of whom there is anything, by id.

@@ -256,12 +256,17 @@ impl Import {
     ///
     /// # Errors
     /// If the database fails.
-    pub async fn line(&mut self, text: &str) -> Result<(), Error> {
+    pub async fn line(&mut self, text: impl AsRef<[u8]>) -> Result<(), Error> {
         self.line += 1;
-        if text.trim().is_empty() {
+        let text = text.as_ref();
+        if text.trim_ascii().is_empty() {
             return Ok(());
         }
-        match self.take(text).await {
+        let taken = match std::str::from_utf8(text) {
+            Ok(text) => self.take(text).await,
+            Err(e) => Err(Stop::Refused(format!("it is not UTF-8: {e}"))),
+        };
+        match taken {
             Ok(()) => {}
             Err(Stop::Refused(detail)) => self.report.refused.push(Refused { line: self.line, detail }),
             Err(Stop::Failed(error)) => return Err(error),

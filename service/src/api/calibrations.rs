@@ -1,0 +1,151 @@
+//! `/v1/calibrations`: fitting the model to what was found out.
+
+use super::listings::svg_response;
+use super::resource::{Paged, Repeatable, begin, cursor, finish, json, limit, names, page, place, refuse};
+use crate::app::App;
+use crate::memory::ACCOUNT;
+use crate::problem::{INVALID, NOT_FOUND, Problem};
+use crate::store::Ticket;
+use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationsPage};
+use crate::{body, calibration};
+use axum::body::Bytes;
+use axum::extract::rejection::{PathRejection, QueryRejection};
+use axum::extract::{Path, Query, Request, State};
+use axum::http::{StatusCode, Uri};
+use axum::response::Response;
+use jiff::Timestamp;
+use std::sync::Arc;
+
+type Name = Result<Path<String>, PathRejection>;
+
+/// Fit the model to the stored listings and outcomes: a job, with its progress at `Location`.
+#[utoipa::path(
+    post,
+    path = "/v1/calibrations",
+    tag = "calibrations",
+    params(("Idempotency-Key" = Option<String>, Header, description = "Of the caller's making: sent again with the same body, the first answer comes back.", max_length = 255)),
+    request_body(content = CalibrationBody, description = "All members may be left out."),
+    responses(
+        (status = 202, description = "Queued", body = CalibrationPage, headers(("Location" = String, description = "Where to look"))),
+        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 409, description = "The first request with this key is still under way", body = Problem, content_type = "application/problem+json"),
+        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
+        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The request does not fit, or the key belongs to another", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn post(State(app): State<Arc<App>>, request: Request) -> Result<Response, Problem> {
+    let headers = request.headers().clone();
+    let bytes = body::json_bytes(request).await?;
+    match begin(&app, &headers, "POST /v1/calibrations", &bytes).await? {
+        Repeatable::Done(answer) => Ok(answer),
+        Repeatable::Do(ticket) => match queue(&app, ticket.clone(), &bytes).await {
+            Ok(answer) => Ok(answer),
+            Err(problem) => Err(refuse(&app, ticket, problem).await),
+        },
+    }
+}
+
+async fn queue(app: &App, ticket: Option<Ticket>, bytes: &Bytes) -> Result<Response, Problem> {
+    let params: CalibrationBody = app.body("CalibrationBody", bytes)?;
+    let (write, answer) = calibration::queue(app.memory()?, &params).await?;
+    let location = Some(format!("/v1/calibrations/{}", answer.id));
+    let answer = finish(write, ticket, StatusCode::ACCEPTED, location, &answer).await?;
+    app.calibrations_queued().notify_one();
+    Ok(answer)
+}
+
+/// A calibration: its progress, then its report.
+#[utoipa::path(
+    get,
+    path = "/v1/calibrations/{id}",
+    tag = "calibrations",
+    params(("id" = String, Path, description = "The calibration.")),
+    responses(
+        (status = 200, description = "The calibration", body = CalibrationPage),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn get(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
+    let job = app.memory()?.store().calibration(ACCOUNT, &names(id)?).await?;
+    json(StatusCode::OK, &CalibrationPage::from(job))
+}
+
+/// Call a calibration off. One that has ended stays as it is.
+#[utoipa::path(
+    delete,
+    path = "/v1/calibrations/{id}",
+    tag = "calibrations",
+    params(("id" = String, Path, description = "The calibration.")),
+    responses(
+        (status = 202, description = "It is called off, if it has not ended", body = CalibrationPage),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn delete(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
+    let (id, store) = (names(id)?, app.memory()?.store());
+    let mut write = store.write(ACCOUNT).await?;
+    write.cancel_calibration(&id, Timestamp::now()).await?;
+    write.commit().await?;
+    json(StatusCode::ACCEPTED, &CalibrationPage::from(store.calibration(ACCOUNT, &id).await?))
+}
+
+/// All calibrations, oldest first.
+#[utoipa::path(
+    get,
+    path = "/v1/calibrations",
+    tag = "calibrations",
+    params(
+        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1),
+        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+    ),
+    responses(
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibrationsPage),
+        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "An unknown parameter", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn list(
+    State(app): State<Arc<App>>,
+    uri: Uri,
+    query: Result<Query<Paged>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let Query(asked) = query.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let limit = limit(asked.limit)?;
+    let after: String = place(asked.cursor.as_deref())?.unwrap_or_default();
+    // One more tells whether there is a next page.
+    let mut found = app.memory()?.store().calibrations(ACCOUNT, &after, limit + 1).await?;
+    let more = found.len() > limit as usize;
+    found.truncate(limit as usize);
+    let next_cursor = found.last().filter(|_| more).map(|last| cursor(&last.id)).transpose()?;
+    let items = found.into_iter().map(CalibrationPage::from).collect();
+    page(&uri, next_cursor.clone().as_deref(), &CalibrationsPage { items, next_cursor })
+}
+
+/// Does 0.2 mean 20 %? The reliability diagram before and after, out of fold, with its consistency
+/// band.
+#[utoipa::path(
+    get,
+    path = "/v1/calibrations/{id}/reliability.svg",
+    tag = "calibrations",
+    params(("id" = String, Path, description = "The calibration.")),
+    responses(
+        (status = 200, description = "The picture", content_type = "image/svg+xml", body = String),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is no such calibration, or it has no scores", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn reliability(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
+    let job: CalibrationPage = app.memory()?.store().calibration(ACCOUNT, &names(id)?).await?.into();
+    let svg = job.report.and_then(|r| r.drawn());
+    svg.map(svg_response).ok_or_else(|| Problem::new(NOT_FOUND, "there are no scores to draw"))
+}

@@ -1,0 +1,90 @@
+//! `/v1/models`: the versions of the model, and which is in force.
+
+use super::resource::{Repeatable, begin, finish, json, names, refuse};
+use crate::app::App;
+use crate::memory::{self, ACCOUNT};
+use crate::problem::Problem;
+use crate::store::Ticket;
+use crate::wire::calibration::{ModelVersion, ModelVersions};
+use axum::body::Bytes;
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, State};
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::Response;
+use std::sync::Arc;
+
+/// All versions, the one that the program came with first.
+#[utoipa::path(
+    get,
+    path = "/v1/models",
+    tag = "model",
+    responses(
+        (status = 200, description = "The versions", body = ModelVersions),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn list(State(app): State<Arc<App>>) -> Result<Response, Problem> {
+    let memory = app.memory()?;
+    let force = memory.in_force().await?;
+    let active = force.served.version();
+    let data = memory.base().assessor.pack().data();
+    let base = ModelVersion {
+        version: data.version.clone(),
+        digest: data.digest.clone(),
+        active: data.version == active,
+        calibration: None,
+    };
+    let stored = memory.store().models(ACCOUNT).await?;
+    let others = stored.into_iter().filter(|m| m.version != data.version).map(|m| ModelVersion {
+        active: m.version == active,
+        version: m.version,
+        digest: m.digest,
+        calibration: m.calibration,
+    });
+    let items = std::iter::once(base).chain(others).collect();
+    json(StatusCode::OK, &ModelVersions { items })
+}
+
+/// Put a version in force, or go back to an older one. Open listings are assessed again; their past
+/// assessments keep the version they were made with.
+#[utoipa::path(
+    post,
+    path = "/v1/models/{version}/activate",
+    tag = "model",
+    params(
+        ("version" = String, Path, description = "The version."),
+        ("Idempotency-Key" = Option<String>, Header, description = "Of the caller's making: sent again, the first answer comes back.", max_length = 255),
+    ),
+    responses(
+        (status = 200, description = "It is in force", body = ModelVersion),
+        (status = 400, description = "The key cannot be read", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 409, description = "The first request with this key is still under way", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The key belongs to another request", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn activate(
+    State(app): State<Arc<App>>,
+    version: Result<Path<String>, PathRejection>,
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    let version = names(version)?;
+    let operation = format!("POST /v1/models/{version}/activate");
+    match begin(&app, &headers, &operation, &Bytes::new()).await? {
+        Repeatable::Done(answer) => Ok(answer),
+        Repeatable::Do(ticket) => match put_in_force(&app, ticket.clone(), &version).await {
+            Ok(answer) => Ok(answer),
+            Err(problem) => Err(refuse(&app, ticket, problem).await),
+        },
+    }
+}
+
+async fn put_in_force(app: &App, ticket: Option<Ticket>, version: &str) -> Result<Response, Problem> {
+    let (write, answer) = memory::activation(app, version).await?;
+    let answer = finish(write, ticket, StatusCode::OK, None, &answer).await?;
+    memory::refresh_all(app, &format!("model {version} was put in force")).await?;
+    Ok(answer)
+}
