@@ -4,13 +4,14 @@ use crate::assess::Assessor;
 use crate::listing::Listing;
 use crate::memory::{InForce, Memory, seller_of};
 use crate::openapi;
+use crate::outcomes::{self, Format};
 use crate::problem::{FaultAt, INTERNAL, MALFORMED, Problem, UNAVAILABLE};
 use crate::shape::Shape;
 use crate::store::Store;
 use crate::strict_json;
 use crate::wire::request::AssessRequest;
 use crate::wire::response::{Assessment, Catalogue, SignEntry};
-use crate::wire::stored::SellerKnown;
+use crate::wire::stored::{OutcomeBody, RefusedLine, SellerKnown};
 use axum::body::Bytes;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
@@ -64,7 +65,8 @@ pub struct App {
 }
 
 /// Bodies that are checked against the document's schemas.
-const BODIES: [&str; 2] = ["AssessRequest", "CalibrationBody"];
+const BODIES: &[&str] =
+    &["AssessRequest", "CalibrationBody", "CalibreBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
 
 impl App {
     /// For a model and a reference book, remembering nothing.
@@ -86,13 +88,13 @@ impl App {
     fn made(pack: Arc<Pack>, book: Book, store: Option<Store>) -> anyhow::Result<Arc<Self>> {
         let served = Served::new(pack)?;
         let document = openapi::document()?;
-        let shapes = BODIES.map(|name| Ok((name, Shape::compile(&document, name)?)));
+        let shapes = BODIES.iter().map(|name| Ok((*name, Shape::compile(&document, name)?)));
         let memory = store.map(|store| Arc::new(Memory::new(store, served.clone(), book.clone())));
         Ok(Arc::new(Self {
             base: Arc::new(InForce { revision: 0, served, book: Arc::new(book) }),
             memory,
             calibrations_queued: Arc::default(),
-            shapes: shapes.into_iter().collect::<anyhow::Result<_>>()?,
+            shapes: shapes.collect::<anyhow::Result<_>>()?,
             openapi_json: openapi::served(&document)?,
             draining: AtomicBool::new(false),
         }))
@@ -156,8 +158,17 @@ impl App {
         bytes: &[u8],
         mend: impl FnOnce(&mut Value, &[FaultAt]),
     ) -> Result<(T, Vec<FaultAt>), Problem> {
-        let mut body = strict_json::parse(bytes)
+        let body = strict_json::parse(bytes)
             .map_err(|fault| Problem::new(MALFORMED, fault.detail.clone()).with(vec![fault]))?;
+        self.shaped_value(name, body, mend)
+    }
+
+    fn shaped_value<T: DeserializeOwned>(
+        &self,
+        name: &str,
+        mut body: Value,
+        mend: impl FnOnce(&mut Value, &[FaultAt]),
+    ) -> Result<(T, Vec<FaultAt>), Problem> {
         let faults = self.shapes[name].check(&mut body);
         mend(&mut body, &faults);
         let typed = serde_json::from_value(body).map_err(|e| {
@@ -171,12 +182,41 @@ impl App {
         Ok((typed, faults))
     }
 
-    /// A body of its shape that has no other faults but those of meaning.
+    /// A body of which nothing but the shape must hold.
     pub(crate) fn body<T: DeserializeOwned>(&self, name: &str, bytes: &[u8]) -> Result<T, Problem> {
-        match self.shaped(name, bytes, |_, _| ())? {
-            (body, faults) if faults.is_empty() => Ok(body),
-            (_, faults) => Err(Problem::invalid(once(faults))),
-        }
+        self.checked(name, bytes, |_, _| (), |_| Vec::new())
+    }
+
+    /// A body of which shape and meaning hold.
+    pub(crate) fn checked<T: DeserializeOwned>(
+        &self,
+        name: &str,
+        bytes: &[u8],
+        mend: impl FnOnce(&mut Value, &[FaultAt]),
+        meaning: impl FnOnce(&T) -> Vec<FaultAt>,
+    ) -> Result<T, Problem> {
+        let (body, faults) = self.shaped(name, bytes, mend)?;
+        sound(body, faults, meaning)
+    }
+
+    /// Reads a file of outcomes against the model in force.
+    ///
+    /// # Errors
+    /// Every fault of a CSV's header.
+    pub fn outcomes(
+        &self,
+        force: &InForce,
+        format: Format,
+        bytes: &[u8],
+    ) -> Result<Vec<Result<OutcomeBody, RefusedLine>>, Problem> {
+        let pack = force.assessor().pack();
+        let read = |body| {
+            let (body, faults) = self.shaped_value("OutcomeBody", body, |_, _| ())?;
+            sound(body, faults, |body| outcomes::faults(pack, body))
+        };
+        let faults = |p: Problem| if p.errors.is_empty() { vec![FaultAt::new("", p.detail)] } else { p.errors };
+        outcomes::read_lines(pack, format, bytes, |body| read(body).map_err(faults))
+            .map_err(|faults| Problem::invalid(faults.into_iter().map(|f| FaultAt::new("", f)).collect()))
     }
 
     /// What assessments are made with now.
@@ -245,6 +285,13 @@ impl ReadRequest {
         }
         Err(Problem::invalid(once(self.torn)))
     }
+}
+
+/// A body that has faults neither of shape nor of meaning; what shape has named, meaning need not.
+fn sound<T>(body: T, mut faults: Vec<FaultAt>, meaning: impl FnOnce(&T) -> Vec<FaultAt>) -> Result<T, Problem> {
+    let named: HashSet<String> = faults.iter().map(|f| f.pointer.clone()).collect();
+    faults.extend(meaning(&body).into_iter().filter(|f| !named.contains(&f.pointer)));
+    if faults.is_empty() { Ok(body) } else { Err(Problem::invalid(once(faults))) }
 }
 
 /// Runs a calculation on a thread that serves no connections.

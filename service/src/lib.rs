@@ -19,6 +19,7 @@ pub mod listing;
 pub mod memory;
 pub mod messages;
 pub mod openapi;
+pub mod outcomes;
 pub mod picture;
 pub mod problem;
 mod proposals;

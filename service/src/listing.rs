@@ -467,10 +467,7 @@ impl Reader<'_> {
 
     fn amount(&mut self, pointer: &str, money: Option<&NonNegativeMoney>) -> Option<f64> {
         let money = money?;
-        let Some(currency) = Currency::from_code(&money.currency) else {
-            self.fault(format!("{pointer}/currency"), format!("`{}` is no currency of ISO 4217", money.currency));
-            return None;
-        };
+        let currency = currency(pointer, money).map_err(|f| self.faults.push(f)).ok()?;
         if self.currency.is_some_and(|first| first != currency) {
             let first = self.currency.map_or("", |c| c.code());
             self.fault(
@@ -480,18 +477,7 @@ impl Reader<'_> {
             return None;
         }
         self.currency = Some(currency);
-        let amount = match money.amount.parse::<Decimal>() {
-            Ok(amount) => amount.normalize(),
-            Err(_) => {
-                self.fault(format!("{pointer}/amount"), "not an amount");
-                return None;
-            }
-        };
-        if amount.scale() > digits(currency) {
-            self.fault(format!("{pointer}/amount"), format!("{} has {} decimals", currency.code(), digits(currency)));
-            return None;
-        }
-        amount.to_f64()
+        amount(pointer, money, currency).map_err(|f| self.faults.push(f)).ok()
     }
 
     fn money(&mut self, r: &wire::AssessRequest, gold_claimed: bool) -> Option<MoneyTerms> {
@@ -569,6 +555,29 @@ fn include(r: &wire::AssessRequest, received: bool) -> Include {
         decision: wants(wire::Part::Decision),
         proposals: wants(wire::Part::Proposals),
     }
+}
+
+/// The currency of an amount that stands at a pointer.
+///
+/// # Errors
+/// If there is no such currency.
+pub(crate) fn currency(pointer: &str, money: &NonNegativeMoney) -> Result<Currency, FaultAt> {
+    let unknown = || format!("`{}` is no currency of ISO 4217", money.currency);
+    Currency::from_code(&money.currency).ok_or_else(|| FaultAt::new(format!("{pointer}/currency"), unknown()))
+}
+
+/// An amount in its currency's main unit.
+///
+/// # Errors
+/// If it is none, or finer than the currency.
+pub(crate) fn amount(pointer: &str, money: &NonNegativeMoney, currency: Currency) -> Result<f64, FaultAt> {
+    let fault = |detail: String| FaultAt::new(format!("{pointer}/amount"), detail);
+    let none = || fault("not an amount".into());
+    let amount = money.amount.parse::<Decimal>().map_err(|_| none())?.normalize();
+    if amount.scale() > digits(currency) {
+        return Err(fault(format!("{} has {} decimals", currency.code(), digits(currency))));
+    }
+    amount.to_f64().ok_or_else(none)
 }
 
 /// Decimals of a currency (ISO 4217); two where the standard gives none.

@@ -1,4 +1,5 @@
-//! The command line: `serve`, `assess`, `calibrate`, `export`, `import`, `sample`, `model check`.
+//! The command line: `serve`, `assess`, `calibrate`, `export`, `import`, `outcomes import`,
+//! `sample`, `model check`.
 
 mod commands;
 
@@ -8,6 +9,7 @@ use commands::Output;
 use commands::calibrate::{self, Calibrate};
 use commands::export::{self, Export};
 use commands::import::{self, Import};
+use commands::outcomes::{self, Outcomes};
 use commands::sample::{self, Sample};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -50,6 +52,9 @@ enum Command {
     /// Put the lines of an export into a store that holds nothing yet. Lines that do not fit are named on standard
     /// error, and the good ones kept.
     Import(Import),
+    /// What watches turned out to be.
+    #[command(subcommand)]
+    Outcomes(Outcomes),
     /// Draw listings from the model, one request of `POST /v1/assess` a line. The same seed gives the same bytes.
     Sample(Sample),
     /// Look after models.
@@ -108,6 +113,11 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Export(options) => block_on(export::run(&options))?,
         Command::Import(options) => {
             if !block_on(import::run(&options))? {
+                return Ok(ExitCode::from(SOME_REFUSED));
+            }
+        }
+        Command::Outcomes(Outcomes::Import(options)) => {
+            if !block_on(outcomes::import(&options))? {
                 return Ok(ExitCode::from(SOME_REFUSED));
             }
         }

@@ -5,23 +5,27 @@
 //! never changes (a version of the model, an assessor made of it).
 
 use crate::app::{App, ReadRequest, Served, computing};
-use crate::assess::{Assessor, Report};
-use crate::listing::{Listing, Other};
+use crate::assess::{Assessor, Rate, Report};
+use crate::listing::{Listing, Other, Stated};
+use crate::outcomes::Format;
 use crate::problem::{INTERNAL, Problem};
 use crate::store::{
-    self, Keys, ListingQuery, NewAssessment, NewChange, NewListing, NewModel, OutcomeFilter, Precondition, Status,
-    Store, Write,
+    self, BookPart, Keys, ListingQuery, NewAssessment, NewChange, NewListing, NewModel, NewOutcome, OutcomeFilter,
+    Precondition, Status, Store, Write,
 };
 use crate::wire::calibration::ModelVersion;
 use crate::wire::request::AssessRequest;
 use crate::wire::response::Assessment;
-use crate::wire::stored::{OutcomeBody, SellerKnown};
+use crate::wire::stored::{Imported, OutcomeBody, SellerKnown};
+use axum::body::Bytes;
 use jiff::Timestamp;
-use serde_json::json;
+use serde_json::{Value, json};
 use std::collections::{BTreeSet, HashMap};
 use std::sync::{Arc, Mutex, PoisonError};
 use steelyard_model::facts::{Book, BookData};
 use steelyard_model::pack::Pack;
+use steelyard_priors::seller::{Feedback, Outcomes};
+use uuid::Uuid;
 
 /// The account before there are tokens.
 pub const ACCOUNT: &str = "local";
@@ -57,14 +61,20 @@ pub struct SellerFile {
     said: SellerKnown,
     /// Its saved listings.
     listings: Vec<Known>,
-    /// Outcomes of listings that are not saved.
+    /// Outcomes of listings that are not saved, or no longer fit the model.
     loose: Vec<(String, Other)>,
+    /// Outcomes, and how many of them were bad.
+    found: u64,
+    bad: u64,
 }
 
 #[derive(Debug, Clone)]
 struct Known {
     listing: store::Listing,
+    stated: Stated,
     other: Other,
+    /// Whether its request wants what is stored of the seller.
+    asks: bool,
 }
 
 impl SellerFile {
@@ -77,16 +87,49 @@ impl SellerFile {
         SellerKnown { others, ..self.said.clone() }
     }
 
-    /// Listings of nobody known.
-    fn of(listings: Vec<store::Listing>) -> Self {
-        let other = Other { ln_bad: Some(0.0), ln_sound: Some(0.0), found: false };
-        let listings = listings.into_iter().map(|listing| Known { listing, other }).collect();
-        Self { listings, ..Self::default() }
+    /// The listings still offered, each with what there is to say to it.
+    fn open(self) -> Vec<(store::Listing, SellerKnown)> {
+        let open = self.listings.iter().filter(|k| k.listing.status == Status::Open);
+        let known = |k: &Known| if k.asks { self.without(Some(&k.listing.id)) } else { SellerKnown::default() };
+        open.map(|k| (k.listing.clone(), known(k))).collect()
     }
 
-    /// The listings still offered.
-    pub fn open(&self) -> impl Iterator<Item = &store::Listing> {
-        self.listings.iter().map(|k| &k.listing).filter(|l| l.status == store::Status::Open)
+    /// How many watches were found out about, and how many of them were bad.
+    #[must_use]
+    pub fn found(&self) -> (u64, u64) {
+        (self.found, self.bad)
+    }
+
+    /// How many watches there is something of, but not what they are.
+    #[must_use]
+    pub fn seen(&self) -> usize {
+        self.listings.iter().filter(|k| !k.other.found).count()
+    }
+
+    /// What is believed of the seller's rate of bad watches. Where nothing was said of its segment
+    /// and ratings, what its newest listing says of them.
+    ///
+    /// # Errors
+    /// If the evidence on it cannot be.
+    pub fn rate(&self, force: &InForce) -> Result<Rate, Problem> {
+        let impossible = |e: steelyard_priors::Error| {
+            tracing::error!(error = %e, "a seller's rate could not be computed");
+            Problem::new(INTERNAL, "what is stored of the seller cannot be")
+        };
+        let newest = self.listings.iter().max_by_key(|k| k.listing.updated_at).map(|k| &k.stated);
+        let pack = force.assessor().pack();
+        let said = self.said.feedback.map(|f| Feedback::new(f.negative, f.positive + f.negative)).transpose();
+        let stated = Stated {
+            segment: match &self.said.segment {
+                Some(segment) => pack.segment(Some(segment)).unwrap_or(0),
+                None => newest.map_or(0, |s| s.segment),
+            },
+            outcomes: Outcomes::default(),
+            outcome_count: 0,
+            feedback: said.map_err(impossible)?.or(newest.and_then(|s| s.feedback)),
+            feedback_count: 0,
+        };
+        force.assessor().rate(&stated, &self.without(None).others).map_err(impossible)
     }
 }
 
@@ -154,6 +197,11 @@ impl SellerKnown {
 /// The seller whose stored listings and outcomes a request wants to be used.
 pub(crate) fn seller_of(request: &AssessRequest) -> Option<&str> {
     request.seller.as_ref().filter(|s| s.stored != Some(false)).and_then(|s| s.id.as_deref())
+}
+
+/// Whether a stored request wants what is stored of its seller.
+fn asks(request: &str) -> bool {
+    serde_json::from_str::<Value>(request).is_ok_and(|r| r.pointer("/seller/stored") != Some(&json!(false)))
 }
 
 /// What lists are sorted by.
@@ -321,6 +369,8 @@ impl Memory {
             after = last.number;
             for outcome in &page {
                 if let Some(report) = report(force.assessor().pack(), &outcome.body) {
+                    file.found += 1;
+                    file.bad += u64::from(force.assessor().pack().bad()[report.story]);
                     reports.insert(outcome.listing.clone(), report);
                 }
             }
@@ -329,10 +379,10 @@ impl Memory {
         loop {
             let page = self.store.listings(ACCOUNT, &query).await?;
             for listing in page.items {
-                let report = reports.remove(&listing.id);
                 if let Some(read) = force.stored(&listing.id, &listing.request, &file.said) {
-                    let other = force.assessor().likelihood(&read, report);
-                    file.listings.push(Known { listing, other });
+                    let other = force.assessor().likelihood(&read, reports.remove(&listing.id));
+                    let asks = asks(&listing.request);
+                    file.listings.push(Known { listing, stated: read.seller.stated, other, asks });
                 }
             }
             match page.next {
@@ -433,7 +483,7 @@ pub(crate) async fn refresh(app: &App, seller: &str, because: &str) -> Result<()
     for _ in 0..3 {
         let force = app.in_force().await?;
         let file = memory.seller(&force, seller).await?;
-        if keep_anew(memory, &force, file, because).await? {
+        if keep_anew(memory, &force, file.open(), because).await? {
             return Ok(());
         }
     }
@@ -477,29 +527,74 @@ pub(crate) async fn refresh_all(app: &App, because: &str) -> Result<(), Problem>
         let page = memory.store.listings_not_by(ACCOUNT, force.served.version(), &after, PAGE).await?;
         let Some(last) = page.last() else { return Ok(()) };
         after.clone_from(&last.id);
-        let sellers: BTreeSet<String> = page.iter().filter_map(|l| l.seller.clone()).collect();
-        let alone: Vec<store::Listing> =
-            page.into_iter().filter(|l| l.seller.is_none() && l.status == Status::Open).collect();
-        keep_anew(memory, &force, SellerFile::of(alone), because).await?;
-        for seller in sellers {
-            refresh(app, &seller, because).await?;
+        refresh_these(app, &force, page, because).await?;
+    }
+}
+
+/// Assesses open listings again that an entry of the reference book may speak of.
+pub(crate) async fn refresh_maker(app: &App, part: BookPart, maker: &str, because: &str) -> Result<(), Problem> {
+    let memory = app.memory()?;
+    let force = app.in_force().await?;
+    let mut query = ListingQuery { status: Some(Status::Open), limit: PAGE, ..ListingQuery::default() };
+    loop {
+        let page = memory.store.listings(ACCOUNT, &query).await?;
+        let touched = page.items.into_iter().filter(|l| speaks_of(&force.book, part, maker, &l.request)).collect();
+        refresh_these(app, &force, touched, because).await?;
+        match page.next {
+            Some(next) => query.after = Some(next),
+            None => return Ok(()),
         }
     }
 }
 
-/// Assesses the open listings of a file again and keeps what differs; false if somebody wrote since
-/// the file was read.
-async fn keep_anew(memory: &Memory, force: &Arc<InForce>, file: SellerFile, because: &str) -> Result<bool, Problem> {
+/// Whether a stored request is about a maker's watch; for a calibre, also whether it or its
+/// reference names a calibre with that maker before it.
+fn speaks_of(book: &Book, part: BookPart, maker: &str, request: &str) -> bool {
+    let Ok(AssessRequest { watch: Some(watch), .. }) = serde_json::from_str(request) else { return false };
+    let maker = Book::name_key(maker);
+    if watch.maker.as_deref().is_some_and(|own| Book::name_key(own) == maker) {
+        return true;
+    }
+    let entry = watch.maker.as_deref().zip(watch.reference.as_deref()).and_then(|(m, r)| book.reference(m, r));
+    let allowed = entry.into_iter().flat_map(|r| &r.calibres);
+    let mut calibres = watch.facts.iter().filter_map(|f| f.calibre.as_ref()).chain(allowed);
+    part == BookPart::Calibre && calibres.any(|c| Book::name_key(c).contains(&maker))
+}
+
+/// Assesses listings again, with all the open ones of their sellers.
+async fn refresh_these(
+    app: &App,
+    force: &Arc<InForce>,
+    listings: Vec<store::Listing>,
+    because: &str,
+) -> Result<(), Problem> {
+    let sellers: BTreeSet<String> = listings.iter().filter_map(|l| l.seller.clone()).collect();
+    let alone = listings.into_iter().filter(|l| l.seller.is_none() && l.status == Status::Open);
+    let alone = alone.map(|l| (l, SellerKnown::default())).collect();
+    keep_anew(app.memory()?, force, alone, because).await?;
+    for seller in sellers {
+        refresh(app, &seller, because).await?;
+    }
+    Ok(())
+}
+
+/// Assesses listings again, each with what is known of its seller, and keeps what differs; false if
+/// somebody wrote since they were read.
+async fn keep_anew(
+    memory: &Memory,
+    force: &Arc<InForce>,
+    listings: Vec<(store::Listing, SellerKnown)>,
+    because: &str,
+) -> Result<bool, Problem> {
     let with = force.clone();
     let anew = computing(move || {
         let mut anew = Vec::new();
-        for listing in file.open() {
-            let known = file.without(Some(&listing.id));
+        for (listing, known) in listings {
             // A listing that no longer fits the model keeps its last assessment.
             let Ok(assessment) = with.reassess(&listing.id, &listing.request, &known) else { continue };
             let made = Made::of(&with, &known, &assessment)?;
             if listing.assessment.as_ref().is_none_or(|a| a.body != made.body) {
-                anew.push((listing.clone(), made, assessment));
+                anew.push((listing, made, assessment));
             }
         }
         Ok(anew)
@@ -522,6 +617,181 @@ async fn keep_anew(memory: &Memory, force: &Arc<InForce>, file: SellerFile, beca
     write.tell(&told).await?;
     write.commit().await?;
     Ok(alone)
+}
+
+/// Forgets a seller. In one write its name goes from all that is stored, and the listings that named
+/// it are assessed without what was known of it.
+pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> Result<(), Problem> {
+    let memory = app.memory()?;
+    let force = app.in_force().await?;
+    // Computed before others have to wait.
+    let mut ready: HashMap<String, (store::Listing, Unnamed)> = HashMap::new();
+    let mut query = ListingQuery { seller: Some(seller.into()), limit: PAGE, ..ListingQuery::default() };
+    loop {
+        let page = memory.store.listings(ACCOUNT, &query).await?;
+        for listing in page.items {
+            let unnamed = Unnamed::of(&force, &listing.id, &listing.request).await?;
+            ready.insert(listing.id.clone(), (listing, unnamed));
+        }
+        match page.next {
+            Some(next) => query.after = Some(next),
+            None => break,
+        }
+    }
+    let now = Timestamp::now();
+    let mut write = memory.store.write(ACCOUNT).await?;
+    write.expect_seller(seller, condition).await?;
+    let mut changes = Vec::new();
+    for id in write.forget_seller(seller).await? {
+        let request = write.request(&id).await?;
+        let (before, unnamed) = match ready.remove(&id) {
+            Some((listing, unnamed)) if listing.request == request => (Some(listing), unnamed),
+            // It was put, or put anew, since they were read.
+            _ => (None, Unnamed::of(&force, &id, &request).await?),
+        };
+        write.put_request(&id, &unnamed.request).await?;
+        if let Some((made, assessment)) = &unnamed.anew {
+            write.reassess(&id, write.revision(), &made.row(now)).await?;
+            let change = |b: store::Listing| advice_change(&b, assessment, now, "its seller was forgotten");
+            changes.extend(before.and_then(change));
+        }
+    }
+    let told: Vec<NewChange<'_>> =
+        changes.iter().map(|data| NewChange { at: now, event: ADVICE_CHANGED, data }).collect();
+    write.tell(&told).await?;
+    write.commit().await?;
+    Ok(())
+}
+
+/// A listing as it is when its seller is forgotten.
+struct Unnamed {
+    request: String,
+    /// None where the request does not fit the model in force: it keeps its last assessment.
+    anew: Option<(Made, Assessment)>,
+}
+
+impl Unnamed {
+    async fn of(force: &Arc<InForce>, id: &str, request: &str) -> Result<Self, Problem> {
+        let (force, id, request) = (force.clone(), id.to_owned(), request.to_owned());
+        computing(move || {
+            let mut request: Value = serde_json::from_str(&request).map_err(|e| {
+                tracing::error!(error = %e, listing = id, "a stored request");
+                Problem::new(INTERNAL, "a stored listing cannot be read")
+            })?;
+            if let Some(seller) = request.pointer_mut("/seller").and_then(Value::as_object_mut) {
+                seller.remove("id");
+            }
+            let (request, nobody) = (request.to_string(), SellerKnown::default());
+            let anew = match force.reassess(&id, &request, &nobody) {
+                Ok(assessment) => Some((Made::of(&force, &nobody, &assessment)?, assessment)),
+                Err(_) => None,
+            };
+            Ok(Self { request, anew })
+        })
+        .await
+    }
+}
+
+/// An outcome to record, under a name of its own.
+pub(crate) struct Finding {
+    pub(crate) id: String,
+    pub(crate) body: OutcomeBody,
+    found_at: Timestamp,
+    text: String,
+}
+
+impl Finding {
+    /// Finding out now, where it does not say when.
+    pub(crate) fn new(mut body: OutcomeBody, now: Timestamp) -> Result<Self, Problem> {
+        let found_at = body.found_at.as_ref().and_then(|t| t.parse().ok()).unwrap_or(now);
+        body.found_at.get_or_insert_with(|| now.to_string());
+        let text = serde_json::to_string(&body).map_err(|e| {
+            tracing::error!(error = %e, "an outcome does not serialise");
+            Problem::new(INTERNAL, "the fault is ours")
+        })?;
+        Ok(Self { id: Uuid::now_v7().to_string(), body, found_at, text })
+    }
+
+    /// The outcome as it is kept.
+    pub(crate) fn text(&self) -> &str {
+        &self.text
+    }
+}
+
+/// The event of an outcome that was recorded.
+pub const OUTCOME_RECORDED: &str = "outcome_recorded";
+
+/// Records outcomes and tells of them. Gives the write, not committed yet, and the seller of each.
+pub(crate) async fn record(
+    app: &App,
+    found: &[Finding],
+    now: Timestamp,
+) -> Result<(Write, Vec<Option<String>>), Problem> {
+    let rows: Vec<NewOutcome<'_>> = found
+        .iter()
+        .map(|f| NewOutcome {
+            id: &f.id,
+            listing: &f.body.listing,
+            recorded_at: now,
+            found_at: f.found_at,
+            body: &f.text,
+        })
+        .collect();
+    let told: Vec<String> = found
+        .iter()
+        .map(|f| {
+            json!({ "id": f.id, "at": now.to_string(), "listing": f.body.listing, "story": f.body.story }).to_string()
+        })
+        .collect();
+    let told: Vec<NewChange<'_>> =
+        told.iter().map(|data| NewChange { at: now, event: OUTCOME_RECORDED, data }).collect();
+    let mut write = app.memory()?.store.write(ACCOUNT).await?;
+    let sellers = write.record_outcomes(&rows).await?;
+    write.tell(&told).await?;
+    Ok((write, sellers))
+}
+
+/// Records the outcomes of a file, and assesses the sellers' listings again.
+///
+/// # Errors
+/// Every fault of a CSV's header; or if the store fails.
+pub async fn import(app: &Arc<App>, format: Format, bytes: Bytes) -> Result<Imported, Problem> {
+    let (imported, write, sellers) = read_and_record(app, format, bytes).await?;
+    write.commit().await?;
+    follow(app, sellers, IMPORTED).await;
+    Ok(imported)
+}
+
+/// Why listings are assessed again after an import.
+pub(crate) const IMPORTED: &str = "outcomes of the same seller were imported";
+
+/// Records the outcomes of a file. Gives the write, not committed yet, and the seller of each.
+pub(crate) async fn read_and_record(
+    app: &Arc<App>,
+    format: Format,
+    bytes: Bytes,
+) -> Result<(Imported, Write, Vec<Option<String>>), Problem> {
+    let (force, reader) = (app.in_force().await?, app.clone());
+    let now = Timestamp::now();
+    let (mut found, mut refused) = (Vec::new(), Vec::new());
+    for line in computing(move || reader.outcomes(&force, format, &bytes)).await? {
+        match line {
+            Ok(body) => found.push(Finding::new(body, now)?),
+            Err(line) => refused.push(line),
+        }
+    }
+    let (write, sellers) = record(app, &found, now).await?;
+    Ok((Imported { accepted: found.len() as u64, refused }, write, sellers))
+}
+
+/// Assesses the open listings of sellers again after something was stored. What was stored is
+/// stored: a failure here is told to the log alone, and the next write to the seller makes up for it.
+pub(crate) async fn follow(app: &App, sellers: impl IntoIterator<Item = Option<String>>, because: &str) {
+    for seller in sellers.into_iter().flatten().collect::<BTreeSet<_>>() {
+        if let Err(e) = refresh(app, &seller, because).await {
+            tracing::error!(detail = e.detail, "listings were not assessed again");
+        }
+    }
 }
 
 /// The event of a listing whose advice is another than before.

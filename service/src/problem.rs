@@ -79,10 +79,10 @@ kinds! {
         "This path does not take this method; the `Allow` header lists those it takes.";
     /// Body too large.
     TOO_LARGE = "too-large", PAYLOAD_TOO_LARGE, "The body is too large",
-        "A body may hold 256 KiB.";
+        "A body may hold 256 KiB, an import of outcomes 32 MiB.";
     /// Not a JSON media type.
     UNSUPPORTED_MEDIA_TYPE = "unsupported-media-type", UNSUPPORTED_MEDIA_TYPE, "Unsupported media type",
-        "Send the body as `Content-Type: application/json`.";
+        "Send the body as `Content-Type: application/json`; an import of outcomes as `text/csv` or `application/x-ndjson`.";
     /// Host or Origin not allowed.
     FORBIDDEN = "forbidden", FORBIDDEN, "Forbidden",
         "On loopback the service answers only requests whose `Host` is its own, and browsers only from allowed origins. Set STEELYARD_ALLOWED_HOSTS or STEELYARD_ALLOWED_ORIGINS.";

@@ -121,6 +121,7 @@ fn stand_in(pointer: &str) -> Option<Value> {
         ["", "observations"] => Some(json!([])),
         ["", "observations", _, "call"] => Some(json!("present")),
         ["", "asked", _, "answer"] => Some(json!("given")),
+        ["", "listing" | "story"] => Some(json!("")),
         _ => None,
     }
 }

@@ -290,11 +290,35 @@ impl Book {
         &self.data
     }
 
+    /// A name as the book compares names: letters and digits in one form.
+    #[must_use]
+    pub fn name_key(name: &str) -> String {
+        fold(name)
+    }
+
+    /// What is the same for two entries of one reference: maker and reference, as compared.
+    ///
+    /// ```
+    /// use steelyard_model::facts::Book;
+    /// assert_eq!(Book::reference_key("Halvorne", "H 2217"), Book::reference_key("HALVORNE", "h-2217"));
+    /// assert_eq!(Book::calibre_key("Halvorne", "cal. 71"), Book::calibre_key("Halvorne", "71"));
+    /// ```
+    #[must_use]
+    pub fn reference_key(maker: &str, reference: &str) -> (String, String) {
+        (fold(maker), fold(reference))
+    }
+
+    /// What is the same for two entries of one calibre: maker and calibre, as compared.
+    #[must_use]
+    pub fn calibre_key(maker: &str, calibre: &str) -> (String, String) {
+        (fold(maker), Rules::builtin().calibre_key(calibre, None))
+    }
+
     /// The entry of a reference, whatever the case, spaces and punctuation.
     #[must_use]
     pub fn reference(&self, maker: &str, reference: &str) -> Option<&Reference> {
-        let key = (fold(maker), fold(reference));
-        self.data.references.iter().find(|r| (fold(&r.maker), fold(&r.reference)) == key)
+        let key = Self::reference_key(maker, reference);
+        self.data.references.iter().find(|r| Self::reference_key(&r.maker, &r.reference) == key)
     }
 
     /// The entry of a calibre: the maker's own of that name, or one named with its maker.
@@ -315,12 +339,11 @@ impl Book {
     /// This book, and of `base` every entry that it has not.
     #[must_use]
     pub fn over(&self, base: &Self) -> Self {
-        let rules = Rules::builtin();
         let mut data = self.data.clone();
-        let reference = |r: &Reference| (fold(&r.maker), fold(&r.reference));
+        let reference = |r: &Reference| Self::reference_key(&r.maker, &r.reference);
         let known: HashSet<_> = data.references.iter().map(reference).collect();
         data.references.extend(base.data.references.iter().filter(|r| !known.contains(&reference(r))).cloned());
-        let calibre = |c: &Calibre| (fold(&c.maker), rules.calibre_key(&c.calibre, None));
+        let calibre = |c: &Calibre| Self::calibre_key(&c.maker, &c.calibre);
         let known: HashSet<_> = data.calibres.iter().map(calibre).collect();
         data.calibres.extend(base.data.calibres.iter().filter(|c| !known.contains(&calibre(c))).cloned());
         Self { data }
@@ -409,7 +432,7 @@ fn faults(data: &BookData) -> Vec<BookError> {
         let at = format!("/references/{i}");
         faults.name(format!("{at}/maker"), &r.maker);
         faults.name(format!("{at}/reference"), &r.reference);
-        if let Some(first) = seen.insert((fold(&r.maker), fold(&r.reference)), i) {
+        if let Some(first) = seen.insert(Book::reference_key(&r.maker, &r.reference), i) {
             faults.add(at.clone(), format!("is the same reference as entry {first}"));
         }
         faults.years(format!("{at}/years"), r.years);
@@ -434,7 +457,7 @@ fn faults(data: &BookData) -> Vec<BookError> {
         let at = format!("/calibres/{i}");
         faults.name(format!("{at}/maker"), &c.maker);
         faults.name(format!("{at}/calibre"), &c.calibre);
-        if let Some(first) = seen.insert((fold(&c.maker), rules.calibre_key(&c.calibre, None)), i) {
+        if let Some(first) = seen.insert(Book::calibre_key(&c.maker, &c.calibre), i) {
             faults.add(at.clone(), format!("is the same calibre as entry {first}"));
         }
         faults.years(format!("{at}/years"), c.years);

@@ -1,7 +1,7 @@
 //! `/v1/listings`: saved listings, each with its newest assessment.
 
 use super::resource::{
-    Paged, cursor, etag, foreign_cursor, json, limit, names, page, place, precondition, storable, tagged,
+    Paged, cursor, etag, foreign_cursor, json, limit, names, page, place, precondition, storable, tagged, whole,
 };
 use crate::app::App;
 use crate::memory::{ACCOUNT, Save};
@@ -58,11 +58,14 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     }
     read.request.id = Some(id.clone());
     let text = String::from_utf8(bytes.to_vec()).map_err(|_| Problem::new(INVALID, "the body is not UTF-8"))?;
-    let created = memory::save(&app, Save { id: &id, text: &text, read, condition }).await?;
-    let listing = app.memory()?.store().listing(ACCOUNT, &id).await?;
-    let status = if created { StatusCode::CREATED } else { StatusCode::OK };
-    let tag = [(header::ETAG, etag(listing.revision))];
-    Ok((tag, json(status, &shown(&app, listing).await?)?).into_response())
+    whole(async move {
+        let created = memory::save(&app, Save { id: &id, text: &text, read, condition }).await?;
+        let listing = app.memory()?.store().listing(ACCOUNT, &id).await?;
+        let status = if created { StatusCode::CREATED } else { StatusCode::OK };
+        let tag = [(header::ETAG, etag(listing.revision))];
+        Ok((tag, json(status, &shown(&app, listing).await?)?).into_response())
+    })
+    .await
 }
 
 /// A saved listing.
@@ -84,7 +87,7 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
 )]
 pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
     let listing = app.memory()?.store().listing(ACCOUNT, &names(id)?).await?;
-    tagged(&headers, listing.revision, &shown(&app, listing).await?)
+    tagged(&headers, &etag(listing.revision), &shown(&app, listing).await?)
 }
 
 /// Delete a listing and its assessments. Its outcomes stay.
@@ -106,15 +109,16 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
 )]
 pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<StatusCode, Problem> {
     let id = names(id)?;
-    let store = app.memory()?.store();
-    let seller = store.listing(ACCOUNT, &id).await?.seller;
-    let mut write = store.write(ACCOUNT).await?;
-    write.delete_listing(&id, precondition(&headers)).await?;
-    write.commit().await?;
-    if let Some(seller) = seller {
-        memory::refresh(&app, &seller, &format!("listing {id} was deleted")).await?;
-    }
-    Ok(StatusCode::NO_CONTENT)
+    whole(async move {
+        let store = app.memory()?.store();
+        let seller = store.listing(ACCOUNT, &id).await?.seller;
+        let mut write = store.write(ACCOUNT).await?;
+        write.delete_listing(&id, precondition(&headers)).await?;
+        write.commit().await?;
+        memory::follow(&app, [seller], &format!("listing {id} was deleted")).await;
+        Ok(StatusCode::NO_CONTENT)
+    })
+    .await
 }
 
 #[derive(Debug, Deserialize)]

@@ -1,13 +1,16 @@
 //! The whole API on one screen; the same list makes the OpenAPI document.
 
 mod assess;
+mod book;
 mod calibrations;
 mod health;
 mod listings;
 mod model;
 mod models;
+mod outcomes;
 mod pages;
 mod resource;
+mod sellers;
 mod signs;
 
 use crate::app::App;
@@ -49,6 +52,9 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
     tags(
         (name = "assess", description = "Assess a listing"),
         (name = "listings", description = "Saved listings, each with its newest assessment"),
+        (name = "sellers", description = "What is known of a seller's watches"),
+        (name = "outcomes", description = "What watches turned out to be"),
+        (name = "reference book", description = "The user's own book of references and calibres"),
         (name = "calibrations", description = "Fitting the model to the user's own outcomes"),
         (name = "model", description = "The model behind the numbers"),
         (name = "operation", description = "For whoever runs the service")
@@ -64,6 +70,15 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
         .routes(routes!(listings::put, listings::get, listings::delete))
         .routes(routes!(listings::assessments))
         .routes(routes!(listings::evidence))
+        .routes(routes!(sellers::list))
+        .routes(routes!(sellers::put, sellers::get, sellers::delete))
+        .routes(routes!(outcomes::post, outcomes::list))
+        .routes(routes!(outcomes::import))
+        .routes(routes!(outcomes::get))
+        .routes(routes!(book::list_references))
+        .routes(routes!(book::put_reference, book::get_reference, book::delete_reference))
+        .routes(routes!(book::list_calibres))
+        .routes(routes!(book::put_calibre, book::get_calibre, book::delete_calibre))
         .routes(routes!(calibrations::list, calibrations::post))
         .routes(routes!(calibrations::get, calibrations::delete))
         .routes(routes!(calibrations::reliability))

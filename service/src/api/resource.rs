@@ -2,7 +2,7 @@
 
 use crate::app::App;
 use crate::memory::ACCOUNT;
-use crate::problem::{IDEMPOTENCY_MISMATCH, IN_PROGRESS, INVALID, MALFORMED, NOT_FOUND, Problem};
+use crate::problem::{IDEMPOTENCY_MISMATCH, IN_PROGRESS, INTERNAL, INVALID, MALFORMED, NOT_FOUND, Problem};
 use crate::store::{Begun, Precondition, StoredResponse, Ticket, Write};
 use axum::body::Bytes;
 use axum::extract::Path;
@@ -15,6 +15,7 @@ use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use sha2::{Digest as _, Sha256};
+use tracing::Instrument as _;
 
 /// The longest id that is stored.
 const LONGEST_ID: usize = 200;
@@ -48,20 +49,24 @@ pub(super) fn etag(revision: i64) -> HeaderValue {
 
 /// What `If-Match` and `If-None-Match` ask of a write. A tag that is none of ours matches nothing.
 pub(super) fn precondition(headers: &HeaderMap) -> Precondition {
+    precondition_by(headers, |tag| tag.parse().ok())
+}
+
+/// The same where tags hold more than a revision.
+pub(super) fn precondition_by(headers: &HeaderMap, revision: impl FnOnce(&str) -> Option<i64>) -> Precondition {
     let text = |name| headers.get(name).map(|v: &HeaderValue| v.to_str().unwrap_or_default().trim());
     match (text(header::IF_MATCH), text(header::IF_NONE_MATCH)) {
         (_, Some("*")) => Precondition::Absent,
         (Some("*") | None, _) => Precondition::None,
         (Some(tag), _) => {
-            let revision = tag.strip_prefix('"').and_then(|t| t.strip_suffix('"')).and_then(|t| t.parse().ok());
+            let revision = tag.strip_prefix('"').and_then(|t| t.strip_suffix('"')).and_then(revision);
             Precondition::Revision(revision.unwrap_or(-1))
         }
     }
 }
 
 /// A thing under its entity tag; 304 where the caller has it.
-pub(super) fn tagged(headers: &HeaderMap, revision: i64, thing: &impl Serialize) -> Result<Response, Problem> {
-    let tag = etag(revision);
+pub(super) fn tagged(headers: &HeaderMap, tag: &HeaderValue, thing: &impl Serialize) -> Result<Response, Problem> {
     let has = |v: &HeaderValue| {
         v.to_str().is_ok_and(|v| v.split(',').any(|v| v.trim().trim_start_matches("W/") == tag || v.trim() == "*"))
     };
@@ -81,8 +86,19 @@ pub(super) fn json(status: StatusCode, thing: &impl Serialize) -> Result<Respons
 fn to_bytes(thing: &impl Serialize) -> Result<Vec<u8>, Problem> {
     serde_json::to_vec(thing).map_err(|e| {
         tracing::error!(error = %e, "an answer does not serialise");
-        Problem::new(crate::problem::INTERNAL, "the fault is ours")
+        Problem::new(INTERNAL, "the fault is ours")
     })
+}
+
+/// Does a request to its end even if the caller goes away: an effect and what follows from it
+/// belong together.
+pub(super) async fn whole<T: Send + 'static>(
+    doing: impl Future<Output = Result<T, Problem>> + Send + 'static,
+) -> Result<T, Problem> {
+    tokio::spawn(doing.in_current_span()).await.map_err(|e| {
+        tracing::error!(error = %e, "a request ended early");
+        Problem::new(INTERNAL, "the fault is ours")
+    })?
 }
 
 /// How many items a page holds: too many asked for are as many as there may be.

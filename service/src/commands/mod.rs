@@ -3,6 +3,7 @@
 pub(crate) mod calibrate;
 pub(crate) mod export;
 pub(crate) mod import;
+pub(crate) mod outcomes;
 pub(crate) mod sample;
 
 use clap::Args;

@@ -460,6 +460,35 @@ impl Write {
         Ok(true)
     }
 
+    /// A listing's request.
+    ///
+    /// # Errors
+    /// Not found; or if the database fails.
+    pub async fn request(&mut self, listing: &str) -> Result<String, Error> {
+        let row = sqlx::query("SELECT request FROM listings WHERE account = $1 AND id = $2")
+            .bind(&self.account)
+            .bind(listing)
+            .fetch_optional(&mut *self.tx)
+            .await?;
+        row.ok_or_else(|| Error::not_found("listing", listing))?.text("request")
+    }
+
+    /// Puts another request in the place of a listing's own: one that no longer names a forgotten
+    /// seller. Nothing is done if there is no such listing.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn put_request(&mut self, listing: &str, request: &str) -> Result<(), Error> {
+        sqlx::query("UPDATE listings SET request = $3, revision = $4 WHERE account = $1 AND id = $2")
+            .bind(&self.account)
+            .bind(listing)
+            .bind(request)
+            .bind(self.revision)
+            .execute(&mut *self.tx)
+            .await?;
+        Ok(())
+    }
+
     /// Deletes a listing and its assessments. Its outcomes stay.
     ///
     /// # Errors

@@ -103,11 +103,11 @@ impl Store {
 }
 
 impl Write {
-    /// Records outcomes in order.
+    /// Records outcomes in order. Gives the seller of each, as far as it is known.
     ///
     /// # Errors
     /// A conflict if an id was used before; or if the database fails.
-    pub async fn record_outcomes(&mut self, outcomes: &[NewOutcome<'_>]) -> Result<(), Error> {
+    pub async fn record_outcomes(&mut self, outcomes: &[NewOutcome<'_>]) -> Result<Vec<Option<String>>, Error> {
         let before = self.count_on(Counter::Outcome, outcomes.len()).await?;
         for (number, outcome) in (before + 1..).zip(outcomes) {
             sqlx::query(
@@ -138,7 +138,15 @@ impl Write {
         .bind(before)
         .execute(&mut *self.tx)
         .await?;
-        self.supersede(before).await
+        self.supersede(before).await?;
+        sqlx::query("SELECT seller FROM outcomes WHERE account = $1 AND number > $2 ORDER BY number")
+            .bind(&self.account)
+            .bind(before)
+            .fetch_all(&mut *self.tx)
+            .await?
+            .iter()
+            .map(|row| row.text_or_null("seller"))
+            .collect()
     }
 
     /// Marks what the outcomes after a number supersede.

@@ -144,7 +144,7 @@ impl Write {
     }
 
     /// Forgets a seller: the row, and the name in listings and outcomes, which stay. Gives the ids
-    /// of the listings that named the seller; their requests still do, until they are put anew.
+    /// of the listings that named the seller; their requests still do, until [`Write::put_request`].
     ///
     /// # Errors
     /// Not found; or if the database fails.

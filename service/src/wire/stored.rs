@@ -7,7 +7,9 @@ use crate::wire::request::{AssessRequest, CallKind};
 use indexmap::IndexMap;
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
-use utoipa::ToSchema;
+use steelyard_model::facts::{Calibre, Reference};
+use utoipa::openapi::{RefOr, Schema};
+use utoipa::{PartialSchema, ToSchema};
 
 /// A saved listing with its newest assessment.
 #[derive(Debug, Serialize, ToSchema)]
@@ -246,6 +248,92 @@ pub struct RecordedOutcome {
 pub struct OutcomesPage {
     /// The outcomes.
     pub items: Vec<RecordedOutcome>,
+    /// Where to go on; null at the end.
+    #[schema(required)]
+    pub next_cursor: Option<String>,
+}
+
+/// What came of an import of outcomes.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct Imported {
+    /// How many outcomes were recorded.
+    #[schema(minimum = 0)]
+    pub accepted: u64,
+    /// The lines that were not.
+    pub refused: Vec<RefusedLine>,
+}
+
+/// A line that was refused.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct RefusedLine {
+    /// Its number, from 1; the header of a CSV is line 1.
+    #[schema(minimum = 1)]
+    pub line: u64,
+    /// Everything that is wrong with it.
+    pub detail: String,
+}
+
+/// An entry of the reference book as it is put: what [`Reference`] holds, where maker and reference
+/// may be left to the path.
+#[derive(Debug)]
+pub struct ReferenceBody;
+
+/// The same of a calibre.
+#[derive(Debug)]
+pub struct CalibreBody;
+
+/// A schema whose `names` need not be there.
+fn named_by_the_path(schema: RefOr<Schema>, names: [&str; 2]) -> RefOr<Schema> {
+    match schema {
+        RefOr::T(Schema::Object(mut object)) => {
+            object.required.retain(|member| !names.contains(&member.as_str()));
+            RefOr::T(Schema::Object(object))
+        }
+        other => other,
+    }
+}
+
+impl PartialSchema for ReferenceBody {
+    fn schema() -> RefOr<Schema> {
+        named_by_the_path(Reference::schema(), ["maker", "reference"])
+    }
+}
+
+impl ToSchema for ReferenceBody {
+    fn schemas(schemas: &mut Vec<(String, RefOr<Schema>)>) {
+        Reference::schemas(schemas);
+    }
+}
+
+impl PartialSchema for CalibreBody {
+    fn schema() -> RefOr<Schema> {
+        named_by_the_path(Calibre::schema(), ["maker", "calibre"])
+    }
+}
+
+impl ToSchema for CalibreBody {
+    fn schemas(schemas: &mut Vec<(String, RefOr<Schema>)>) {
+        Calibre::schemas(schemas);
+    }
+}
+
+/// A page of the book's references.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ReferencesPage {
+    /// The entries, by maker and reference.
+    #[schema(value_type = Vec<Reference>)]
+    pub items: Vec<Box<RawValue>>,
+    /// Where to go on; null at the end.
+    #[schema(required)]
+    pub next_cursor: Option<String>,
+}
+
+/// A page of the book's calibres.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CalibresPage {
+    /// The entries, by maker and calibre.
+    #[schema(value_type = Vec<Calibre>)]
+    pub items: Vec<Box<RawValue>>,
     /// Where to go on; null at the end.
     #[schema(required)]
     pub next_cursor: Option<String>,

@@ -1,0 +1,402 @@
+//! `/v1/references` and `/v1/calibres`: the user's reference book.
+
+use super::listings::raw;
+use super::resource::{Paged, cursor, etag, json, limit, names, page, place, precondition, storable, tagged, whole};
+use crate::app::App;
+use crate::body;
+use crate::memory::{self, ACCOUNT};
+use crate::problem::{FaultAt, INTERNAL, INVALID, Problem};
+use crate::store::BookPart;
+use crate::wire::stored::{CalibreBody, CalibresPage, ReferenceBody, ReferencesPage};
+use axum::extract::rejection::{PathRejection, QueryRejection};
+use axum::extract::{Path, Query, Request, State};
+use axum::http::{HeaderMap, StatusCode, Uri, header};
+use axum::response::{IntoResponse, Response};
+use jiff::Timestamp;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use serde_json::value::RawValue;
+use std::sync::Arc;
+use steelyard_model::facts::{Book, BookData, Calibre, Reference};
+
+/// Maker, and reference or calibre.
+type Names = Result<Path<(String, String)>, PathRejection>;
+
+/// What references and calibres differ in.
+trait Entry: Serialize + DeserializeOwned + Clone + Send + Sync + 'static {
+    const PART: BookPart;
+    /// The schema of a body.
+    const BODY: &'static str;
+    /// A book of this entry alone.
+    fn alone(&self) -> BookData;
+    /// Maker and name, as written.
+    fn names(&self) -> (&str, &str);
+    /// Maker and name, as the book compares them.
+    fn key(maker: &str, name: &str) -> (String, String);
+}
+
+impl Entry for Reference {
+    const PART: BookPart = BookPart::Reference;
+    const BODY: &'static str = "ReferenceBody";
+
+    fn alone(&self) -> BookData {
+        BookData { references: vec![self.clone()], ..BookData::default() }
+    }
+
+    fn names(&self) -> (&str, &str) {
+        (&self.maker, &self.reference)
+    }
+
+    fn key(maker: &str, name: &str) -> (String, String) {
+        Book::reference_key(maker, name)
+    }
+}
+
+impl Entry for Calibre {
+    const PART: BookPart = BookPart::Calibre;
+    const BODY: &'static str = "CalibreBody";
+
+    fn alone(&self) -> BookData {
+        BookData { calibres: vec![self.clone()], ..BookData::default() }
+    }
+
+    fn names(&self) -> (&str, &str) {
+        (&self.maker, &self.calibre)
+    }
+
+    fn key(maker: &str, name: &str) -> (String, String) {
+        Book::calibre_key(maker, name)
+    }
+}
+
+/// Put a reference into the reference book. The open listings of its maker are assessed again.
+#[utoipa::path(
+    put,
+    operation_id = "put_reference",
+    path = "/v1/references/{maker}/{reference}",
+    tag = "reference book",
+    params(
+        ("maker" = String, Path, description = "The maker; case, spaces and punctuation do not matter.", max_length = 200, example = "Halvorne"),
+        ("reference" = String, Path, description = "The reference; case, spaces and punctuation do not matter.", max_length = 200, example = "H 2217"),
+        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
+        ("If-None-Match" = Option<String>, Header, description = "`*`: only if there is none yet."),
+    ),
+    request_body(content = ReferenceBody, description = "The entry. `maker` and `reference` may be left out; given, they agree with the path."),
+    responses(
+        (status = 200, description = "Put anew", body = Reference, headers(("ETag" = String, description = "The revision, quoted"))),
+        (status = 201, description = "Put", body = Reference, headers(("ETag" = String, description = "The revision, quoted"))),
+        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
+        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
+        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn put_reference(
+    State(app): State<Arc<App>>,
+    names: Names,
+    request: Request,
+) -> Result<Response, Problem> {
+    put::<Reference>(app, names, request).await
+}
+
+/// A reference of the reference book.
+#[utoipa::path(
+    get,
+    operation_id = "get_reference",
+    path = "/v1/references/{maker}/{reference}",
+    tag = "reference book",
+    params(
+        ("maker" = String, Path, description = "The maker."),
+        ("reference" = String, Path, description = "The reference."),
+        ("If-None-Match" = Option<String>, Header, description = "An ETag received before."),
+    ),
+    responses(
+        (status = 200, description = "The entry", body = Reference, headers(("ETag" = String, description = "The revision, quoted"))),
+        (status = 304, description = "It is as the ETag given"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn get_reference(
+    State(app): State<Arc<App>>,
+    names: Names,
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    get::<Reference>(&app, names, &headers).await
+}
+
+/// Take a reference out of the reference book. The open listings of its maker are assessed again.
+#[utoipa::path(
+    delete,
+    operation_id = "delete_reference",
+    path = "/v1/references/{maker}/{reference}",
+    tag = "reference book",
+    params(
+        ("maker" = String, Path, description = "The maker."),
+        ("reference" = String, Path, description = "The reference."),
+        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
+    ),
+    responses(
+        (status = 204, description = "Deleted"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn delete_reference(
+    State(app): State<Arc<App>>,
+    names: Names,
+    headers: HeaderMap,
+) -> Result<StatusCode, Problem> {
+    delete::<Reference>(app, names, headers).await
+}
+
+/// The references of the stored reference book, by maker and reference.
+#[utoipa::path(
+    get,
+    operation_id = "list_references",
+    path = "/v1/references",
+    tag = "reference book",
+    params(
+        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1, example = 20),
+        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+    ),
+    responses(
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ReferencesPage),
+        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "An unknown parameter", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn list_references(
+    State(app): State<Arc<App>>,
+    uri: Uri,
+    query: Result<Query<Paged>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let (items, next_cursor) = list::<Reference>(&app, query).await?;
+    page(&uri, next_cursor.clone().as_deref(), &ReferencesPage { items, next_cursor })
+}
+
+/// Put a calibre into the reference book. The open listings of its maker are assessed again.
+#[utoipa::path(
+    put,
+    operation_id = "put_calibre",
+    path = "/v1/calibres/{maker}/{calibre}",
+    tag = "reference book",
+    params(
+        ("maker" = String, Path, description = "The maker; case, spaces and punctuation do not matter.", max_length = 200, example = "Halvorne"),
+        ("calibre" = String, Path, description = "The calibre; case, spaces and punctuation do not matter.", max_length = 200, example = "71"),
+        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
+        ("If-None-Match" = Option<String>, Header, description = "`*`: only if there is none yet."),
+    ),
+    request_body(content = CalibreBody, description = "The entry. `maker` and `calibre` may be left out; given, they agree with the path."),
+    responses(
+        (status = 200, description = "Put anew", body = Calibre, headers(("ETag" = String, description = "The revision, quoted"))),
+        (status = 201, description = "Put", body = Calibre, headers(("ETag" = String, description = "The revision, quoted"))),
+        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
+        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
+        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn put_calibre(
+    State(app): State<Arc<App>>,
+    names: Names,
+    request: Request,
+) -> Result<Response, Problem> {
+    put::<Calibre>(app, names, request).await
+}
+
+/// A calibre of the reference book.
+#[utoipa::path(
+    get,
+    operation_id = "get_calibre",
+    path = "/v1/calibres/{maker}/{calibre}",
+    tag = "reference book",
+    params(
+        ("maker" = String, Path, description = "The maker."),
+        ("calibre" = String, Path, description = "The calibre."),
+        ("If-None-Match" = Option<String>, Header, description = "An ETag received before."),
+    ),
+    responses(
+        (status = 200, description = "The entry", body = Calibre, headers(("ETag" = String, description = "The revision, quoted"))),
+        (status = 304, description = "It is as the ETag given"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn get_calibre(
+    State(app): State<Arc<App>>,
+    names: Names,
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    get::<Calibre>(&app, names, &headers).await
+}
+
+/// Take a calibre out of the reference book. The open listings of its maker are assessed again.
+#[utoipa::path(
+    delete,
+    operation_id = "delete_calibre",
+    path = "/v1/calibres/{maker}/{calibre}",
+    tag = "reference book",
+    params(
+        ("maker" = String, Path, description = "The maker."),
+        ("calibre" = String, Path, description = "The calibre."),
+        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
+    ),
+    responses(
+        (status = 204, description = "Deleted"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn delete_calibre(
+    State(app): State<Arc<App>>,
+    names: Names,
+    headers: HeaderMap,
+) -> Result<StatusCode, Problem> {
+    delete::<Calibre>(app, names, headers).await
+}
+
+/// The calibres of the stored reference book, by maker and calibre.
+#[utoipa::path(
+    get,
+    operation_id = "list_calibres",
+    path = "/v1/calibres",
+    tag = "reference book",
+    params(
+        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1, example = 20),
+        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+    ),
+    responses(
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibresPage),
+        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "An unknown parameter", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn list_calibres(
+    State(app): State<Arc<App>>,
+    uri: Uri,
+    query: Result<Query<Paged>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let (items, next_cursor) = list::<Calibre>(&app, query).await?;
+    page(&uri, next_cursor.clone().as_deref(), &CalibresPage { items, next_cursor })
+}
+
+async fn put<E: Entry>(app: Arc<App>, path: Names, request: Request) -> Result<Response, Problem> {
+    let (maker, name) = names(path)?;
+    storable(&maker)?;
+    storable(&name)?;
+    let condition = precondition(request.headers());
+    let bytes = body::json_bytes(request).await?;
+    let part = E::PART.as_str();
+    let entry: E = app.checked(
+        E::BODY,
+        &bytes,
+        |body, _| {
+            // What the body leaves to the path.
+            if let Some(members) = body.as_object_mut() {
+                members.entry("maker").or_insert_with(|| maker.as_str().into());
+                members.entry(part).or_insert_with(|| name.as_str().into());
+            }
+        },
+        |entry: &E| faults(entry, &maker, &name),
+    )?;
+    whole(async move {
+        let text = serde_json::to_string(&entry).map_err(|e| {
+            tracing::error!(error = %e, "an entry of the book does not serialise");
+            Problem::new(INTERNAL, "the fault is ours")
+        })?;
+        let (maker_key, name_key) = E::key(&maker, &name);
+        let mut write = app.memory()?.store().write(ACCOUNT).await?;
+        write.expect_book_entry(E::PART, &maker_key, &name_key, condition).await?;
+        let created = write.put_book_entry(E::PART, &maker_key, &name_key, &text, Timestamp::now()).await?;
+        let tag = etag(write.revision());
+        write.commit().await?;
+        follow(&app, E::PART, &maker, &name).await;
+        let status = if created { StatusCode::CREATED } else { StatusCode::OK };
+        Ok(([(header::ETAG, tag)], json(status, &entry)?).into_response())
+    })
+    .await
+}
+
+async fn get<E: Entry>(app: &App, path: Names, headers: &HeaderMap) -> Result<Response, Problem> {
+    let (maker, name) = names(path)?;
+    let (maker, name) = E::key(&maker, &name);
+    let entry = app.memory()?.store().book_entry(ACCOUNT, E::PART, &maker, &name).await?;
+    tagged(headers, &etag(entry.revision), &raw(entry.body)?)
+}
+
+async fn delete<E: Entry>(app: Arc<App>, path: Names, headers: HeaderMap) -> Result<StatusCode, Problem> {
+    let (maker, name) = names(path)?;
+    whole(async move {
+        let (maker_key, name_key) = E::key(&maker, &name);
+        let store = app.memory()?.store();
+        // Without one there is no precondition to fail.
+        store.book_entry(ACCOUNT, E::PART, &maker_key, &name_key).await?;
+        let mut write = store.write(ACCOUNT).await?;
+        write.expect_book_entry(E::PART, &maker_key, &name_key, precondition(&headers)).await?;
+        write.delete_book_entry(E::PART, &maker_key, &name_key).await?;
+        write.commit().await?;
+        follow(&app, E::PART, &maker, &name).await;
+        Ok(StatusCode::NO_CONTENT)
+    })
+    .await
+}
+
+async fn list<E: Entry>(
+    app: &App,
+    query: Result<Query<Paged>, QueryRejection>,
+) -> Result<(Vec<Box<RawValue>>, Option<String>), Problem> {
+    let Query(asked) = query.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let limit = limit(asked.limit)?;
+    let (maker, name): (String, String) = place(asked.cursor.as_deref())?.unwrap_or_default();
+    // One more tells whether there is a next page.
+    let mut found = app.memory()?.store().book(ACCOUNT, E::PART, (&maker, &name), limit + 1).await?;
+    let more = found.len() > limit as usize;
+    found.truncate(limit as usize);
+    let next = found.last().filter(|_| more).map(|e| cursor(&(&e.maker, &e.name))).transpose()?;
+    Ok((found.into_iter().map(|e| raw(e.body)).collect::<Result<_, _>>()?, next))
+}
+
+/// Every fault of meaning, with its place in the body.
+fn faults<E: Entry>(entry: &E, maker: &str, name: &str) -> Vec<FaultAt> {
+    let alone = Book::new(entry.alone()).err().map(|e| e.0).unwrap_or_default();
+    let within = |pointer: &str| match pointer.splitn(4, '/').nth(3) {
+        Some(rest) => format!("/{rest}"),
+        None => String::new(),
+    };
+    let mut faults: Vec<FaultAt> = alone.into_iter().map(|f| FaultAt::new(within(&f.pointer), f.detail)).collect();
+    let (own_maker, own_name) = entry.names();
+    let ((own_maker, own_name), (maker_key, name_key)) = (E::key(own_maker, own_name), E::key(maker, name));
+    for (member, own, path, key) in
+        [("maker", own_maker, maker, maker_key), (E::PART.as_str(), own_name, name, name_key)]
+    {
+        if own != key {
+            faults.push(FaultAt::new(format!("/{member}"), format!("the path names `{path}`")));
+        }
+    }
+    faults
+}
+
+/// Assesses the maker's open listings again. The entry is stored whatever comes of it.
+async fn follow(app: &App, part: BookPart, maker: &str, name: &str) {
+    let because = format!("the reference book says something else of the {} {maker} {name}", part.as_str());
+    if let Err(e) = memory::refresh_maker(app, part, maker, &because).await {
+        tracing::error!(detail = e.detail, "listings were not assessed again");
+    }
+}

@@ -1,0 +1,238 @@
+//! `/v1/outcomes`: what watches turned out to be.
+
+use super::listings::raw;
+use super::resource::{
+    Repeatable, begin, cursor, finish, foreign_cursor, json, limit, names, page, place, refuse, whole,
+};
+use crate::app::App;
+use crate::body;
+use crate::memory::{self, ACCOUNT, Finding};
+use crate::outcomes::{self, Format};
+use crate::problem::{INVALID, Problem, UNSUPPORTED_MEDIA_TYPE};
+use crate::store::{Outcome, OutcomeFilter, Ticket};
+use crate::wire::stored::{Imported, OutcomeBody, OutcomesPage, RecordedOutcome};
+use axum::body::Bytes;
+use axum::extract::rejection::{PathRejection, QueryRejection};
+use axum::extract::{Path, Query, Request, State};
+use axum::http::{HeaderMap, StatusCode, Uri};
+use axum::response::Response;
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+
+/// The most a file of outcomes may hold.
+const MOST_BYTES: usize = 32 * 1024 * 1024;
+
+/// Record what was found out about a watch. A later outcome of the same listing takes the place of
+/// an earlier one, which is kept; the open listings of its seller are assessed again.
+#[utoipa::path(
+    post,
+    operation_id = "record_outcome",
+    path = "/v1/outcomes",
+    tag = "outcomes",
+    params(("Idempotency-Key" = Option<String>, Header, description = "A key of the caller's: sent again with the same body, the first answer comes again and nothing more is stored.", max_length = 255),),
+    request_body(content = OutcomeBody, description = "What was found. The listing need not be saved."),
+    responses(
+        (status = 201, description = "Recorded", body = RecordedOutcome, headers(("Location" = String, description = "Where it is"))),
+        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 409, description = "The first request with this key is not answered yet", body = Problem, content_type = "application/problem+json"),
+        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
+        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn post(State(app): State<Arc<App>>, request: Request) -> Result<Response, Problem> {
+    let headers = request.headers().clone();
+    let bytes = body::json_bytes(request).await?;
+    whole(async move {
+        let ticket = match begin(&app, &headers, "POST /v1/outcomes", &bytes).await? {
+            Repeatable::Done(answer) => return Ok(answer),
+            Repeatable::Do(ticket) => ticket,
+        };
+        match record(&app, ticket.clone(), &bytes).await {
+            Ok(answer) => Ok(answer),
+            Err(problem) => Err(refuse(&app, ticket, problem).await),
+        }
+    })
+    .await
+}
+
+async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Response, Problem> {
+    let force = app.in_force().await?;
+    let meaning = |body: &OutcomeBody| outcomes::faults(force.assessor().pack(), body);
+    let body = app.checked("OutcomeBody", bytes, |_, _| (), meaning)?;
+    let now = Timestamp::now();
+    let found = [Finding::new(body, now)?];
+    let (write, sellers) = memory::record(app, &found, now).await?;
+    let [found] = found;
+    let recorded = RecordedOutcome {
+        recorded_at: now.to_string(),
+        seller: sellers.first().cloned().flatten(),
+        superseded_by: None,
+        outcome: raw(found.text().into())?,
+        id: found.id,
+    };
+    let location = format!("/v1/outcomes/{}", recorded.id);
+    let answer = finish(write, ticket, StatusCode::CREATED, Some(location), &recorded).await?;
+    let because = format!("an outcome of listing {} of the same seller was recorded", found.body.listing);
+    memory::follow(app, sellers, &because).await;
+    Ok(answer)
+}
+
+/// Record many outcomes at once. Lines that do not fit are refused one by one and the others kept.
+#[utoipa::path(
+    post,
+    operation_id = "import_outcomes",
+    path = "/v1/outcomes/import",
+    tag = "outcomes",
+    params(("Idempotency-Key" = Option<String>, Header, description = "A key of the caller's: sent again with the same body, the first answer comes again and nothing more is stored.", max_length = 255),),
+    request_body(
+        content((String = "text/csv"), (String = "application/x-ndjson")),
+        description = "At most 32 MiB. NDJSON: a body of `POST /v1/outcomes` a line. CSV: a header with any of the columns `listing`, `story` (both needed), `found_at`, `certainty`, `how`, `note`, `paid`, `paid_currency`, `sold`, `sold_currency`, `component:NAME` and `sign:ID`; an empty cell is not known."
+    ),
+    responses(
+        (status = 200, description = "What was recorded and what was refused, by line", body = Imported),
+        (status = 400, description = "The key is none, or the body breaks off", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 409, description = "The first request with this key is not answered yet", body = Problem, content_type = "application/problem+json"),
+        (status = 413, description = "Body over 32 MiB", body = Problem, content_type = "application/problem+json"),
+        (status = 415, description = "Sent neither as CSV nor as NDJSON", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The header of the CSV does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn import(State(app): State<Arc<App>>, request: Request) -> Result<Response, Problem> {
+    let headers = request.headers().clone();
+    let format = format_of(&headers)?;
+    let bytes = body::bytes(request, MOST_BYTES).await?;
+    whole(async move {
+        let ticket = match begin(&app, &headers, "POST /v1/outcomes/import", &bytes).await? {
+            Repeatable::Done(answer) => return Ok(answer),
+            Repeatable::Do(ticket) => ticket,
+        };
+        match record_all(&app, ticket.clone(), format, bytes).await {
+            Ok(answer) => Ok(answer),
+            Err(problem) => Err(refuse(&app, ticket, problem).await),
+        }
+    })
+    .await
+}
+
+async fn record_all(app: &Arc<App>, ticket: Option<Ticket>, format: Format, bytes: Bytes) -> Result<Response, Problem> {
+    let (imported, write, sellers) = memory::read_and_record(app, format, bytes).await?;
+    let imported: &Imported = &imported;
+    let answer = finish(write, ticket, StatusCode::OK, None, imported).await?;
+    memory::follow(app, sellers, memory::IMPORTED).await;
+    Ok(answer)
+}
+
+fn format_of(headers: &HeaderMap) -> Result<Format, Problem> {
+    if body::is(headers, "text/csv") {
+        Ok(Format::Csv)
+    } else if body::is(headers, "application/x-ndjson") {
+        Ok(Format::Ndjson)
+    } else {
+        let detail = "send the file as `Content-Type: text/csv` or `application/x-ndjson`";
+        Err(Problem::new(UNSUPPORTED_MEDIA_TYPE, detail))
+    }
+}
+
+/// A recorded outcome.
+#[utoipa::path(
+    get,
+    operation_id = "get_outcome",
+    path = "/v1/outcomes/{id}",
+    tag = "outcomes",
+    params(("id" = String, Path, description = "The outcome.")),
+    responses(
+        (status = 200, description = "The outcome", body = RecordedOutcome),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn get(
+    State(app): State<Arc<App>>,
+    id: Result<Path<String>, PathRejection>,
+) -> Result<Response, Problem> {
+    let outcome = app.memory()?.store().outcome(ACCOUNT, &names(id)?).await?;
+    json(StatusCode::OK, &shown(outcome)?)
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Listed {
+    listing: Option<String>,
+    seller: Option<String>,
+    current: Option<bool>,
+    limit: Option<i64>,
+    cursor: Option<String>,
+}
+
+/// A place in a walk; it holds for the same filters only.
+#[derive(Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Place {
+    listing: Option<String>,
+    seller: Option<String>,
+    current: bool,
+    after: i64,
+}
+
+/// Recorded outcomes, in the order of recording.
+#[utoipa::path(
+    get,
+    operation_id = "list_outcomes",
+    path = "/v1/outcomes",
+    tag = "outcomes",
+    params(
+        ("listing" = Option<String>, Query, description = "Only of this listing.", example = "lot-381"),
+        ("seller" = Option<String>, Query, description = "Only of this seller's watches.", example = "s-17"),
+        ("current" = Option<bool>, Query, description = "`true`: only those whose place no later one has taken.", example = true),
+        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1, example = 20),
+        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+    ),
+    responses(
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = OutcomesPage),
+        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "An unknown parameter", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn list(
+    State(app): State<Arc<App>>,
+    uri: Uri,
+    query: Result<Query<Listed>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let Query(asked) = query.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let limit = limit(asked.limit)?;
+    let current = asked.current.unwrap_or(false);
+    let filter = OutcomeFilter { listing: asked.listing, seller: asked.seller, current };
+    let after = match place::<Place>(asked.cursor.as_deref())? {
+        None => 0,
+        Some(p) if (&p.listing, &p.seller, p.current) == (&filter.listing, &filter.seller, current) => p.after,
+        Some(_) => return Err(foreign_cursor()),
+    };
+    // One more tells whether there is a next page.
+    let mut found = app.memory()?.store().outcomes(ACCOUNT, &filter, after, limit + 1).await?;
+    let more = found.len() > limit as usize;
+    found.truncate(limit as usize);
+    let OutcomeFilter { listing, seller, current } = filter;
+    let last = found.last().filter(|_| more);
+    let next_cursor = last.map(|o| cursor(&Place { listing, seller, current, after: o.number })).transpose()?;
+    let items = found.into_iter().map(shown).collect::<Result<_, _>>()?;
+    page(&uri, next_cursor.clone().as_deref(), &OutcomesPage { items, next_cursor })
+}
+
+fn shown(o: Outcome) -> Result<RecordedOutcome, Problem> {
+    Ok(RecordedOutcome {
+        id: o.id,
+        recorded_at: o.recorded_at.to_string(),
+        seller: o.seller,
+        superseded_by: o.superseded_by,
+        outcome: raw(o.body)?,
+    })
+}

@@ -1,0 +1,255 @@
+//! `/v1/sellers`: what is known of a seller's watches.
+
+use super::resource::{Paged, cursor, json, limit, names, page, place, precondition_by, storable, tagged, whole};
+use crate::app::App;
+use crate::body;
+use crate::memory::{self, ACCOUNT, InForce, SellerFile};
+use crate::problem::{FaultAt, INVALID, Problem};
+use crate::store::{NewSeller, Precondition, SellerSummary};
+use crate::wire::response::BadRate;
+use crate::wire::stored::{SellerBody, SellerPage, SellersPage};
+use axum::extract::rejection::{PathRejection, QueryRejection};
+use axum::extract::{Path, Query, Request, State};
+use axum::http::{HeaderMap, HeaderValue, StatusCode, Uri, header};
+use axum::response::{IntoResponse, Response};
+use jiff::Timestamp;
+use std::sync::Arc;
+use steelyard_model::pack::nearest;
+
+type Name = Result<Path<String>, PathRejection>;
+
+/// Say what is known of a seller: it counts in every listing of the seller that says nothing of its
+/// own, and the open ones are assessed again.
+#[utoipa::path(
+    put,
+    operation_id = "put_seller",
+    path = "/v1/sellers/{id}",
+    tag = "sellers",
+    params(
+        ("id" = String, Path, description = "The caller's name for the seller, as in listings.", max_length = 200, example = "s-17"),
+        ("If-Match" = Option<String>, Header, description = "Only if what was said is still as at this ETag."),
+        ("If-None-Match" = Option<String>, Header, description = "`*`: only if nothing was said yet."),
+    ),
+    request_body(content = SellerBody, description = "What is said. It takes the place of what was said before."),
+    responses(
+        (status = 200, description = "Said anew", body = SellerPage, headers(("ETag" = String, description = "What was said, and as of when the rest is"))),
+        (status = 201, description = "Said for the first time", body = SellerPage, headers(("ETag" = String, description = "What was said, and as of when the rest is"))),
+        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
+        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
+        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request) -> Result<Response, Problem> {
+    let id = names(id)?;
+    storable(&id)?;
+    let condition = condition(request.headers());
+    let bytes = body::json_bytes(request).await?;
+    let force = app.in_force().await?;
+    let body = app.checked("SellerBody", &bytes, |_, _| (), |body: &SellerBody| faults(&force, body))?;
+    whole(async move {
+        let feedback = body.feedback.map(|f| serde_json::json!(f).to_string());
+        let said = NewSeller {
+            id: &id,
+            segment: body.segment.as_deref(),
+            feedback: feedback.as_deref(),
+            note: body.note.as_deref(),
+            at: Timestamp::now(),
+        };
+        let store = app.memory()?.store();
+        let mut write = store.write(ACCOUNT).await?;
+        write.expect_seller(&id, condition).await?;
+        let created = write.put_seller(&said).await?;
+        write.commit().await?;
+        memory::follow(&app, [Some(id.clone())], "something else is said of its seller").await;
+        let force = app.in_force().await?;
+        let (tag, shown) = shown(&app, &force, store.seller(ACCOUNT, &id).await?).await?;
+        let status = if created { StatusCode::CREATED } else { StatusCode::OK };
+        Ok(([(header::ETAG, tag)], json(status, &shown)?).into_response())
+    })
+    .await
+}
+
+/// What is known of a seller's watches: what was said, saved listings, outcomes, and the rate of bad
+/// ones that they make likely.
+#[utoipa::path(
+    get,
+    operation_id = "get_seller",
+    path = "/v1/sellers/{id}",
+    tag = "sellers",
+    params(
+        ("id" = String, Path, description = "The seller."),
+        ("If-None-Match" = Option<String>, Header, description = "An ETag received before."),
+    ),
+    responses(
+        (status = 200, description = "The seller; also one that only listings or outcomes name", body = SellerPage, headers(("ETag" = String, description = "What was said, and as of when the rest is"))),
+        (status = 304, description = "It is as the ETag given"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
+    let id = names(id)?;
+    let force = app.in_force().await?;
+    let (tag, shown) = shown(&app, &force, app.memory()?.store().seller(ACCOUNT, &id).await?).await?;
+    tagged(&headers, &tag, &shown)
+}
+
+/// Forget a seller (personal data): what was said, and its name in listings and outcomes, which stay.
+/// The listings are assessed without what was known of it.
+#[utoipa::path(
+    delete,
+    operation_id = "delete_seller",
+    path = "/v1/sellers/{id}",
+    tag = "sellers",
+    params(
+        ("id" = String, Path, description = "The seller."),
+        ("If-Match" = Option<String>, Header, description = "Only if what was said is still as at this ETag."),
+    ),
+    responses(
+        (status = 204, description = "Forgotten"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<StatusCode, Problem> {
+    let id = names(id)?;
+    whole(async move { memory::forget(&app, &id, condition(&headers)).await }).await?;
+    Ok(StatusCode::NO_CONTENT)
+}
+
+/// Sellers of whom there is anything, by id.
+#[utoipa::path(
+    get,
+    operation_id = "list_sellers",
+    path = "/v1/sellers",
+    tag = "sellers",
+    params(
+        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1, example = 20),
+        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+    ),
+    responses(
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = SellersPage),
+        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "An unknown parameter", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn list(
+    State(app): State<Arc<App>>,
+    uri: Uri,
+    query: Result<Query<Paged>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let Query(asked) = query.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let limit = limit(asked.limit)?;
+    let after: Option<String> = place(asked.cursor.as_deref())?;
+    let force = app.in_force().await?;
+    // One more tells whether there is a next page.
+    let mut found = app.memory()?.store().sellers(ACCOUNT, after.as_deref().unwrap_or_default(), limit + 1).await?;
+    let more = found.len() > limit as usize;
+    found.truncate(limit as usize);
+    let next_cursor = found.last().filter(|_| more).map(|s| cursor(&s.id)).transpose()?;
+    let mut items = Vec::with_capacity(found.len());
+    for seller in found {
+        items.push(shown(&app, &force, seller).await?.1);
+    }
+    page(&uri, next_cursor.clone().as_deref(), &SellersPage { items, next_cursor })
+}
+
+/// Every fault of meaning.
+fn faults(force: &InForce, body: &SellerBody) -> Vec<FaultAt> {
+    let pack = force.assessor().pack();
+    let unknown = body.segment.as_deref().filter(|s| pack.segment(Some(s)).is_none());
+    let near = |name| nearest(name, pack.data().segments.iter().map(|s| s.id.as_str()));
+    unknown.map(|s| FaultAt::new("/segment", format!("there is no segment `{s}`{}", near(s)))).into_iter().collect()
+}
+
+/// A seller's page moves with all that is stored; what can be overwritten is only what was said. So
+/// a tag holds the revisions of both, and `If-Match` looks at the latter.
+fn tag(said: Option<i64>, as_of: i64) -> HeaderValue {
+    let tag = format!("\"{}-{as_of}\"", said.unwrap_or(0));
+    HeaderValue::from_str(&tag).unwrap_or(HeaderValue::from_static("\"0-0\""))
+}
+
+fn condition(headers: &HeaderMap) -> Precondition {
+    match precondition_by(headers, |tag| tag.split_once('-')?.0.parse().ok()) {
+        // Seen when only listings named it.
+        Precondition::Revision(0) => Precondition::Absent,
+        other => other,
+    }
+}
+
+async fn shown(app: &App, force: &InForce, seller: SellerSummary) -> Result<(HeaderValue, SellerPage), Problem> {
+    let file = app.memory()?.seller(force, &seller.id).await?;
+    let bad_rate = file.rate(force)?.shown();
+    let says = says(&file, &bad_rate);
+    let revision = seller.said.as_ref().map(|s| s.revision);
+    let said = seller.said;
+    let feedback = said.as_ref().and_then(|s| s.feedback.as_deref()).and_then(|f| serde_json::from_str(f).ok());
+    let (segment, note) = said.map_or((None, None), |s| (s.segment, s.note));
+    let page = SellerPage {
+        id: seller.id,
+        revision,
+        segment,
+        feedback,
+        note,
+        bad_rate,
+        listings: seller.listings.unsigned_abs(),
+        outcomes: seller.outcomes.unsigned_abs(),
+        says,
+    };
+    Ok((tag(revision, force.revision), page))
+}
+
+/// The rate in a sentence that may be shown: about watches, never about honesty.
+fn says(file: &SellerFile, rate: &BadRate) -> String {
+    let (found, bad) = file.found();
+    let watches = |n: u64| if n == 1 { "1 watch".into() } else { format!("{n} watches") };
+    let known = match (found, bad) {
+        (0, _) => "No watch of this seller has been found out about yet".into(),
+        (_, 0) => format!("Of {} of this seller whose inside is known, none was composite or fake", watches(found)),
+        (_, 1) => format!("Of {} of this seller whose inside is known, 1 was composite or fake", watches(found)),
+        _ => format!("Of {} of this seller whose inside is known, {bad} were composite or fake", watches(found)),
+    };
+    let seen = match file.seen() {
+        0 => String::new(),
+        n => format!(", with what is seen on {} more", watches(n as u64)),
+    };
+    let [low, high] = rate.interval_90.map(|p| format!("{:.1}", 100.0 * p));
+    format!(
+        "{known}; the rate of such watches{seen} is thought to lie between {low} % and {high} % (nine chances in ten), \
+         which is worth about {:.0} known cases. This speaks of watches, not of the seller's honesty.",
+        rate.effective_cases
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_page_speaks_of_watches_from_how_many_and_how_sure() {
+        let rate = BadRate { mean: 0.25, interval_90: [0.0634, 0.4801], effective_cases: 9.7 };
+        assert_eq!(
+            says(&SellerFile::default(), &rate),
+            "No watch of this seller has been found out about yet; the rate of such watches is thought to lie between \
+             6.3 % and 48.0 % (nine chances in ten), which is worth about 10 known cases. This speaks of watches, not of \
+             the seller's honesty."
+        );
+    }
+
+    #[test]
+    fn a_tag_of_a_seller_nothing_was_said_of_asks_that_nothing_was() {
+        let with = |tag: HeaderValue| condition(&HeaderMap::from_iter([(header::IF_MATCH, tag)]));
+        assert_eq!(with(tag(None, 12)), Precondition::Absent);
+        assert_eq!(with(tag(Some(7), 12)), Precondition::Revision(7));
+        assert_eq!(with(HeaderValue::from_static("\"7\"")), Precondition::Revision(-1));
+    }
+}

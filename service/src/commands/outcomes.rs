@@ -1,0 +1,67 @@
+//! `steelyard outcomes import`: outcomes from a file into the store.
+
+use super::{Place, shown};
+use anyhow::Context as _;
+use clap::{Args, Subcommand};
+use std::io::Read as _;
+use std::path::{Path, PathBuf};
+use steelyard::app::App;
+use steelyard::outcomes::Format;
+use steelyard::{files, memory};
+
+/// What can be done with outcomes.
+#[derive(Debug, Subcommand)]
+pub(crate) enum Outcomes {
+    /// Record the outcomes of a CSV or NDJSON file, as `POST /v1/outcomes/import` does. Lines that do not fit are named
+    /// on standard error, and the good ones kept.
+    Import(Import),
+}
+
+/// What `outcomes import` is told.
+#[derive(Debug, Args)]
+pub(crate) struct Import {
+    #[command(flatten)]
+    place: Place,
+    /// Folder of a model's TOML files, instead of the model that comes with the program.
+    #[arg(long, env = "STEELYARD_PACK")]
+    pack: Option<PathBuf>,
+    /// JSON file of references and calibres, as `reference_book` in a request.
+    #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
+    reference_book: Option<PathBuf>,
+    /// The file; `-` for standard input. What begins with a brace is read as NDJSON.
+    file: PathBuf,
+}
+
+/// Keeps the good lines, names the others, and says whether all were good.
+pub(crate) async fn import(options: &Import) -> anyhow::Result<bool> {
+    // The file first: where there is none, no store is made.
+    let bytes = read(&options.file).with_context(|| shown(&options.file))?;
+    let pack = files::pack(options.pack.as_deref())?;
+    let book = files::book(options.reference_book.as_deref())?;
+    let app = App::with_memory(pack, book, options.place.open().await?)?;
+    let imported = memory::import(&app, Format::of(&bytes), bytes.into()).await;
+    if let Ok(memory) = app.memory() {
+        memory.store().close().await;
+    }
+    let file = options.file.display();
+    let imported = imported.map_err(|problem| {
+        for fault in &problem.errors {
+            eprintln!("{file}: {}", fault.detail);
+        }
+        anyhow::anyhow!("{file}: {}", problem.title)
+    })?;
+    for line in &imported.refused {
+        eprintln!("{file}:{}: {}", line.line, line.detail);
+    }
+    eprintln!("{} outcomes recorded, {} lines refused", imported.accepted, imported.refused.len());
+    Ok(imported.refused.is_empty())
+}
+
+fn read(file: &Path) -> std::io::Result<Vec<u8>> {
+    if file == Path::new("-") {
+        let mut bytes = Vec::new();
+        std::io::stdin().lock().read_to_end(&mut bytes)?;
+        return Ok(bytes);
+    }
+    std::fs::read(file)
+}

@@ -1,0 +1,324 @@
+//! Outcomes as they are sent: what must hold of one, and reading many from CSV or NDJSON.
+//!
+//! A file is one header of columns and a line for each outcome, or a JSON object a line. A line
+//! that does not fit is refused by itself; only what spoils the whole file, such as a column that
+//! there is not, refuses all of it.
+//!
+//! ```
+//! use steelyard::outcomes::{Format, lines};
+//! use steelyard_model::pack::Pack;
+//!
+//! let file = b"listing,story,component:movement\nlot-381,composite,donor\nlot-382,original,\n";
+//! let lines = lines(&Pack::builtin(), Format::Csv, file).unwrap();
+//! let first = lines[0].body.as_ref().unwrap();
+//! assert_eq!((lines[0].number, &first["components"]["movement"]), (2, &"donor".into()));
+//! assert_eq!(lines[1].body.as_ref().unwrap().get("components"), None);
+//! ```
+
+use crate::listing::{amount, currency};
+use crate::problem::{FaultAt, pointer_to};
+use crate::strict_json;
+use crate::wire::stored::{OutcomeBody, RefusedLine};
+use csv::{ByteRecord, Trim};
+use jiff::Timestamp;
+use serde_json::{Map, Value, json};
+use steelyard_model::pack::{METAL, Pack, nearest};
+
+/// How a file of outcomes is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Format {
+    /// Comma-separated values with a header (RFC 4180).
+    Csv,
+    /// A JSON object a line.
+    Ndjson,
+}
+
+impl Format {
+    /// By the first character: no column begins with a brace.
+    #[must_use]
+    pub fn of(bytes: &[u8]) -> Self {
+        match without_mark(bytes).iter().find(|b| !b.is_ascii_whitespace()) {
+            Some(b'{') => Self::Ndjson,
+            _ => Self::Csv,
+        }
+    }
+}
+
+/// A line of a file, as a body or why it is none.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Line {
+    /// Counts from 1; a CSV header is line 1.
+    pub number: u64,
+    /// The outcome as JSON, not checked yet.
+    pub body: Result<Value, String>,
+}
+
+/// The columns of a CSV that hold text as it stands in the body.
+const TEXTS: [&str; 5] = ["listing", "found_at", "story", "how", "note"];
+/// The columns that must be there.
+const NEEDED: [&str; 2] = ["listing", "story"];
+/// The columns that hold amounts, each beside one of its currency.
+const AMOUNTS: [&str; 2] = ["paid", "sold"];
+const COMPONENT: &str = "component:";
+const SIGN: &str = "sign:";
+
+/// The lines of a file, in order; empty ones are passed over.
+///
+/// # Errors
+/// Every fault of a CSV's header.
+pub fn lines(pack: &Pack, format: Format, bytes: &[u8]) -> Result<Vec<Line>, Vec<String>> {
+    let bytes = without_mark(bytes);
+    match format {
+        Format::Csv => csv_lines(pack, bytes),
+        Format::Ndjson => Ok(json_lines(bytes)),
+    }
+}
+
+/// Reads outcomes from a file. `read` holds a body against its schema and the model.
+///
+/// # Errors
+/// Every fault of a CSV's header.
+pub fn read_lines(
+    pack: &Pack,
+    format: Format,
+    bytes: &[u8],
+    read: impl Fn(Value) -> Result<OutcomeBody, Vec<FaultAt>>,
+) -> Result<Vec<Result<OutcomeBody, RefusedLine>>, Vec<String>> {
+    let place = |pointer: &str| match format {
+        Format::Csv => column_of(pointer),
+        Format::Ndjson => pointer.to_owned(),
+    };
+    let said = |f: FaultAt| match place(&f.pointer) {
+        place if place.is_empty() => f.detail,
+        place => format!("{place}: {}", f.detail),
+    };
+    let refused = |line, faults: Vec<FaultAt>| RefusedLine {
+        line,
+        detail: faults.into_iter().map(said).collect::<Vec<_>>().join("; "),
+    };
+    let read = |Line { number, body }| match body {
+        Ok(body) => read(body).map_err(|faults| refused(number, faults)),
+        Err(detail) => Err(RefusedLine { line: number, detail }),
+    };
+    Ok(lines(pack, format, bytes)?.into_iter().map(read).collect())
+}
+
+/// Every fault of meaning in an outcome of the right shape.
+#[must_use]
+pub fn faults(pack: &Pack, body: &OutcomeBody) -> Vec<FaultAt> {
+    let data = pack.data();
+    let mut faults = Vec::new();
+    let mut fault = |pointer: String, detail: String| faults.push(FaultAt::new(pointer, detail));
+    if body.listing.chars().any(char::is_control) {
+        fault("/listing".into(), "a name holds no control characters".into());
+    }
+    if body.found_at.as_ref().is_some_and(|t| t.parse::<Timestamp>().is_err()) {
+        fault("/found_at".into(), "not a time in RFC 3339, such as 2026-11-24T21:00:00Z".into());
+    }
+    if pack.story(&body.story).is_none() {
+        let near = nearest(&body.story, data.stories.iter().map(|s| s.id.as_str()));
+        fault("/story".into(), format!("there is no story `{}`{near}", body.story));
+    }
+    for (name, state) in &body.components {
+        let at = pointer_to("/components", name);
+        let Some(component) = data.components.iter().find(|c| c.id == *name) else {
+            let near = nearest(name, data.components.iter().map(|c| c.id.as_str()));
+            fault(at, format!("there is no component `{name}`{near}"));
+            continue;
+        };
+        let states: Vec<&str> = if name == METAL {
+            component.states.iter().map(|s| s.id.as_str()).collect()
+        } else {
+            data.states.iter().map(|s| s.id.as_str()).collect()
+        };
+        if !states.contains(&state.as_str()) {
+            fault(at, format!("must be one of {}", states.join(", ")));
+        }
+    }
+    for name in body.signs.keys().filter(|name| pack.sign(name).is_none()) {
+        fault(pointer_to("/signs", name), format!("there is no sign `{name}`{}", pack.nearest_sign(name)));
+    }
+    for (pointer, money) in [("/paid", &body.paid), ("/sold", &body.sold)] {
+        if let Some(money) = money {
+            faults.extend(currency(pointer, money).and_then(|c| amount(pointer, money, c)).err());
+        }
+    }
+    faults
+}
+
+fn json_lines(bytes: &[u8]) -> Vec<Line> {
+    let lines = (1..).zip(bytes.split(|b| *b == b'\n'));
+    let full = lines.filter(|(_, line)| !line.iter().all(u8::is_ascii_whitespace));
+    full.map(|(number, line)| {
+        let said = |f: FaultAt| if f.pointer.is_empty() { f.detail } else { format!("{}: {}", f.pointer, f.detail) };
+        Line { number, body: strict_json::parse(line).map_err(said) }
+    })
+    .collect()
+}
+
+fn csv_lines(pack: &Pack, bytes: &[u8]) -> Result<Vec<Line>, Vec<String>> {
+    let mut reader = csv::ReaderBuilder::new().flexible(true).has_headers(false).trim(Trim::All).from_reader(bytes);
+    let mut record = ByteRecord::new();
+    let broken = |e: csv::Error| vec![format!("the header cannot be read: {e}")];
+    if !reader.read_byte_record(&mut record).map_err(broken)? {
+        return Err(vec!["there is no header with the names of the columns".into()]);
+    }
+    let columns: Vec<String> = record.iter().map(|c| String::from_utf8_lossy(c).into_owned()).collect();
+    let faults = header_faults(pack, &columns);
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let mut lines = Vec::new();
+    loop {
+        let read = reader.read_byte_record(&mut record);
+        match read {
+            Ok(true) => lines.push(Line { number: line_of(bytes, &record), body: cells(&columns, &record) }),
+            Ok(false) => return Ok(lines),
+            // Reading bytes from memory does not fail, and lines may have any number of cells.
+            Err(e) => return Err(vec![e.to_string()]),
+        }
+    }
+}
+
+/// The line on which a record begins. The reader's own position is where it began to look, which
+/// may be before empty lines.
+fn line_of(bytes: &[u8], record: &ByteRecord) -> u64 {
+    let Some(position) = record.position() else { return 0 };
+    let from = usize::try_from(position.byte()).unwrap_or(bytes.len()).min(bytes.len());
+    let passed = bytes[from..].iter().take_while(|b| matches!(b, b'\r' | b'\n'));
+    position.line() + passed.filter(|b| **b == b'\n').count() as u64
+}
+
+fn header_faults(pack: &Pack, columns: &[String]) -> Vec<String> {
+    let currencies = AMOUNTS.map(|a| format!("{a}_currency"));
+    let plain = || TEXTS.into_iter().chain(["certainty"]).chain(AMOUNTS).chain(currencies.iter().map(String::as_str));
+    let components = || pack.data().components.iter().map(|c| c.id.as_str());
+    let mut faults = Vec::new();
+    for (i, column) in columns.iter().enumerate() {
+        if columns[..i].contains(column) {
+            faults.push(format!("the column `{column}` stands twice"));
+        } else if let Some(name) = column.strip_prefix(COMPONENT) {
+            if pack.component(name).is_none() {
+                faults
+                    .push(format!("column `{column}`: there is no component `{name}`{}", nearest(name, components())));
+            }
+        } else if let Some(name) = column.strip_prefix(SIGN) {
+            if pack.sign(name).is_none() {
+                faults.push(format!("column `{column}`: there is no sign `{name}`{}", pack.nearest_sign(name)));
+            }
+        } else if !plain().any(|c| c == column) {
+            faults.push(format!("there is no column `{column}`{}", nearest(column, plain())));
+        }
+    }
+    let missing = NEEDED.iter().filter(|n| !columns.iter().any(|c| c == *n));
+    faults.extend(missing.map(|n| format!("the column `{n}` must be there")));
+    faults
+}
+
+/// One line's cells as a body; what is empty is not known.
+fn cells(columns: &[String], record: &ByteRecord) -> Result<Value, String> {
+    if record.len() != columns.len() {
+        return Err(format!("{} cells where the header has {}", record.len(), columns.len()));
+    }
+    let mut body = Map::new();
+    for (column, cell) in columns.iter().zip(record) {
+        let cell = std::str::from_utf8(cell).map_err(|_| format!("{column}: not UTF-8"))?;
+        if cell.is_empty() {
+            continue;
+        }
+        let (member, inner) = match column.split_once(':') {
+            Some(("component", name)) => ("components", Some(name)),
+            Some(("sign", name)) => ("signs", Some(name)),
+            _ => match column.strip_suffix("_currency") {
+                Some(amount) => (amount, Some("currency")),
+                None if AMOUNTS.contains(&column.as_str()) => (column.as_str(), Some("amount")),
+                None => (column.as_str(), None),
+            },
+        };
+        match inner {
+            Some(inner) => body.entry(member).or_insert_with(|| json!({}))[inner] = cell.into(),
+            None if member == "certainty" => {
+                // What is no number is left for the schema to name.
+                body.insert(member.into(), cell.parse::<f64>().map_or(cell.into(), Value::from));
+            }
+            None => {
+                body.insert(member.into(), cell.into());
+            }
+        }
+    }
+    Ok(Value::Object(body))
+}
+
+/// The column that a place in a body is read from.
+fn column_of(pointer: &str) -> String {
+    let mut tokens = pointer.split('/').skip(1);
+    match (tokens.next(), tokens.next()) {
+        (Some("components"), Some(name)) => format!("{COMPONENT}{name}"),
+        (Some("signs"), Some(name)) => format!("{SIGN}{name}"),
+        (Some(amount), Some("currency")) => format!("{amount}_currency"),
+        (Some(column), _) => column.into(),
+        (None, _) => String::new(),
+    }
+}
+
+/// Without a byte order mark.
+fn without_mark(bytes: &[u8]) -> &[u8] {
+    bytes.strip_prefix("\u{feff}".as_bytes()).unwrap_or(bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn csv(text: &str) -> Result<Vec<Line>, Vec<String>> {
+        lines(&Pack::builtin(), Format::Csv, text.as_bytes())
+    }
+
+    /// RFC 4180: lines end in CRLF, a quoted cell may hold commas, quotes and line breaks.
+    #[test]
+    fn lines_are_counted_as_an_editor_counts_them() {
+        let numbers = |text: &str| csv(text).unwrap().iter().map(|l| l.number).collect::<Vec<_>>();
+        assert_eq!(numbers("listing,story\na,fake\n\n\nb,fake\n"), [2, 5]);
+        assert_eq!(numbers("listing,story\r\na,fake\r\n\r\nb,fake"), [2, 4]);
+        assert_eq!(numbers("listing,story,note\na,fake,\"one\ntwo, \"\"three\"\"\"\nb,fake,\n"), [2, 4]);
+        assert_eq!(numbers("\u{feff}listing,story\na,fake\n"), [2]);
+    }
+
+    #[test]
+    fn an_empty_cell_is_not_known() {
+        let lines = csv(
+            "listing,story,certainty,paid,paid_currency,sign:crown_unsigned,note\na,fake,0.9,12.50,EUR,present,\nb,fake,,,,,\n",
+        );
+        let bodies: Vec<Value> = lines.unwrap().into_iter().map(|l| l.body.unwrap()).collect();
+        assert_eq!(
+            bodies,
+            [
+                json!({ "listing": "a", "story": "fake", "certainty": 0.9,
+                    "paid": { "amount": "12.50", "currency": "EUR" }, "signs": { "crown_unsigned": "present" } }),
+                json!({ "listing": "b", "story": "fake" }),
+            ]
+        );
+    }
+
+    #[test]
+    fn every_fault_of_a_header_is_named() {
+        let faults = csv("listing,stori,note,note,component:dail,sign:crown_unsined\n").unwrap_err();
+        assert_eq!(
+            faults,
+            [
+                "there is no column `stori`, did you mean `story`?",
+                "the column `note` stands twice",
+                "column `component:dail`: there is no component `dail`, did you mean `dial`?",
+                "column `sign:crown_unsined`: there is no sign `crown_unsined`, did you mean `crown_unsigned`?",
+                "the column `story` must be there",
+            ]
+        );
+        assert_eq!(csv("").unwrap_err().len(), 1);
+    }
+
+    #[test]
+    fn a_file_is_known_by_its_first_character() {
+        assert_eq!(Format::of(b"listing,story\n"), Format::Csv);
+        assert_eq!(Format::of("\u{feff}\n {\"listing\"".as_bytes()), Format::Ndjson);
+    }
+}
