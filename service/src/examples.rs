@@ -5,9 +5,10 @@ use crate::listing::Listing;
 use crate::problem::{FaultAt, Problem};
 use crate::wire::NonNegativeMoney;
 use crate::wire::request::{
-    AssessRequest, CallKind, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth, Year,
+    AssessRequest, CallKind, Feedback, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth, Year,
 };
-use serde_json::Value;
+use crate::wire::stored::{How, OutcomeBody, SellerBody};
+use serde_json::{Value, json};
 use steelyard_model::facts::Book;
 use steelyard_model::pack::Pack;
 
@@ -82,6 +83,53 @@ pub fn fresh_dial() -> AssessRequest {
     }
 }
 
+/// What is said of a seller.
+#[must_use]
+pub fn seller() -> SellerBody {
+    SellerBody {
+        segment: Some("open_marketplace".into()),
+        feedback: Some(Feedback { positive: 1204, negative: 3 }),
+        note: Some("Answers quickly, photographs well.".into()),
+    }
+}
+
+/// What the watch of [`fresh_dial`] turned out to be.
+#[must_use]
+pub fn outcome() -> OutcomeBody {
+    OutcomeBody {
+        listing: "lot-381".into(),
+        found_at: Some("2026-12-03T10:00:00Z".into()),
+        story: "refinished".into(),
+        certainty: Some(0.95),
+        how: Some(How::DialRemoved),
+        components: [("dial".to_owned(), "refinished".to_owned())].into_iter().collect(),
+        signs: [("dial_too_fresh".to_owned(), CallKind::Present)].into_iter().collect(),
+        paid: Some(eur("350.00")),
+        sold: None,
+        note: None,
+    }
+}
+
+/// Outcomes as CSV.
+pub const OUTCOMES_CSV: &str = "\
+listing,found_at,story,certainty,how,paid,paid_currency,component:movement,sign:crown_unsigned
+lot-381,2026-12-03T10:00:00Z,composite,0.95,opened,350.00,EUR,donor,present
+lot-382,2026-12-05T09:30:00Z,original,,opened,,,original,
+";
+
+/// A reference, named by the path it is put at.
+fn reference() -> Value {
+    json!({
+        "years": [1954, 1961], "calibres": ["71", "72"], "dial_names": ["Meridian"], "dial_colours": ["silver", "black"],
+        "metals": ["steel", "18 ct gold"], "diameter_mm": 34.5,
+    })
+}
+
+/// A calibre, named by the path it is put at.
+fn calibre() -> Value {
+    json!({ "jewels": [17, 21], "winding": "self", "date": false, "chronometer": false, "lignes": 11.5 })
+}
+
 /// Numbers to four decimals: enough to read, and the same whatever mathematical library
 /// computed them.
 fn rounded(value: Value) -> Value {
@@ -112,7 +160,36 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
         FaultAt::new("/offer/prise", "there is no such member"),
         FaultAt::new("/observations/0/sign", "there is no sign `crown_unsined`, did you mean `crown_unsigned`?"),
     ]);
+    let body = |path: &str, method: &str, media: &str| {
+        format!("/paths/{}/{method}/requestBody/content/{}", path.replace('/', "~1"), media.replace('/', "~1"))
+    };
+    let put = |path: &str| body(path, "put", "application/json");
+    let import = |media: &str| body("/v1/outcomes/import", "post", media);
+    let ndjson = serde_json::to_string(&outcome())? + "\n";
     Ok(vec![
+        example(
+            &put("/v1/listings/{id}"),
+            "fresh_dial",
+            "A dial that looks new on a worn case",
+            serde_json::to_value(fresh_dial())?,
+        ),
+        example(&put("/v1/sellers/{id}"), "said", "A seller and its ratings", serde_json::to_value(seller())?),
+        example(
+            &body("/v1/outcomes", "post", "application/json"),
+            "repainted",
+            "The dial was taken off, and was repainted",
+            serde_json::to_value(outcome())?,
+        ),
+        example(&import("text/csv"), "two_lines", "Two outcomes under a header", OUTCOMES_CSV.into()),
+        example(&import("application/x-ndjson"), "one_line", "One outcome", ndjson.into()),
+        example(&put("/v1/references/{maker}/{reference}"), "reference", "How a reference left its maker", reference()),
+        example(&put("/v1/calibres/{maker}/{calibre}"), "calibre", "What a calibre is", calibre()),
+        example(
+            &body("/v1/calibrations", "post", "application/json"),
+            "defaults",
+            "All members may be left out",
+            json!({}),
+        ),
         example(REQUEST, "fresh_dial", "A dial that looks new on a worn case", serde_json::to_value(fresh_dial())?),
         example(REQUEST, "nothing_seen", "The least a request can hold", serde_json::to_value(nothing_seen())?),
         example(

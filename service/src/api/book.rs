@@ -72,7 +72,6 @@ impl Entry for Calibre {
 /// Put a reference into the reference book. The open listings of its maker are assessed again.
 #[utoipa::path(
     put,
-    operation_id = "put_reference",
     path = "/v1/references/{maker}/{reference}",
     tag = "reference book",
     params(
@@ -105,7 +104,6 @@ pub(super) async fn put_reference(
 /// A reference of the reference book.
 #[utoipa::path(
     get,
-    operation_id = "get_reference",
     path = "/v1/references/{maker}/{reference}",
     tag = "reference book",
     params(
@@ -132,7 +130,6 @@ pub(super) async fn get_reference(
 /// Take a reference out of the reference book. The open listings of its maker are assessed again.
 #[utoipa::path(
     delete,
-    operation_id = "delete_reference",
     path = "/v1/references/{maker}/{reference}",
     tag = "reference book",
     params(
@@ -159,7 +156,6 @@ pub(super) async fn delete_reference(
 /// The references of the stored reference book, by maker and reference.
 #[utoipa::path(
     get,
-    operation_id = "list_references",
     path = "/v1/references",
     tag = "reference book",
     params(
@@ -186,7 +182,6 @@ pub(super) async fn list_references(
 /// Put a calibre into the reference book. The open listings of its maker are assessed again.
 #[utoipa::path(
     put,
-    operation_id = "put_calibre",
     path = "/v1/calibres/{maker}/{calibre}",
     tag = "reference book",
     params(
@@ -219,7 +214,6 @@ pub(super) async fn put_calibre(
 /// A calibre of the reference book.
 #[utoipa::path(
     get,
-    operation_id = "get_calibre",
     path = "/v1/calibres/{maker}/{calibre}",
     tag = "reference book",
     params(
@@ -246,7 +240,6 @@ pub(super) async fn get_calibre(
 /// Take a calibre out of the reference book. The open listings of its maker are assessed again.
 #[utoipa::path(
     delete,
-    operation_id = "delete_calibre",
     path = "/v1/calibres/{maker}/{calibre}",
     tag = "reference book",
     params(
@@ -273,7 +266,6 @@ pub(super) async fn delete_calibre(
 /// The calibres of the stored reference book, by maker and calibre.
 #[utoipa::path(
     get,
-    operation_id = "list_calibres",
     path = "/v1/calibres",
     tag = "reference book",
     params(

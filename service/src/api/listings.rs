@@ -29,7 +29,7 @@ type Name = Result<Path<String>, PathRejection>;
     path = "/v1/listings/{id}",
     tag = "listings",
     params(
-        ("id" = String, Path, description = "The caller's name for the listing.", max_length = 200),
+        ("id" = String, Path, description = "The caller's name for the listing.", max_length = 200, example = "lot-381"),
         ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
         ("If-None-Match" = Option<String>, Header, description = "`*`: only if there is none of that id yet."),
     ),
@@ -138,8 +138,8 @@ pub(super) struct Listed {
     tag = "listings",
     params(
         ("sort" = Option<String>, Query, description = "`saved_at` (where it is left out), `expected_net`, `net_per_stake`, `ask_worth` or `bad`; with `-` before it the largest first. What has no such figure comes last.", example = "-net_per_stake"),
-        ("status" = Option<Status>, Query, description = "Only these."),
-        ("seller" = Option<String>, Query, description = "Only this seller's."),
+        ("status" = Option<Status>, Query, description = "Only these.", example = "open"),
+        ("seller" = Option<String>, Query, description = "Only this seller's.", example = "s-17"),
         ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1),
         ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before. It fixes the assessments of the walk's beginning."),
     ),

@@ -27,7 +27,6 @@ const MOST_BYTES: usize = 32 * 1024 * 1024;
 /// an earlier one, which is kept; the open listings of its seller are assessed again.
 #[utoipa::path(
     post,
-    operation_id = "record_outcome",
     path = "/v1/outcomes",
     tag = "outcomes",
     params(("Idempotency-Key" = Option<String>, Header, description = "A key of the caller's: sent again with the same body, the first answer comes again and nothing more is stored.", max_length = 255),),
@@ -84,7 +83,6 @@ async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respo
 /// Record many outcomes at once. Lines that do not fit are refused one by one and the others kept.
 #[utoipa::path(
     post,
-    operation_id = "import_outcomes",
     path = "/v1/outcomes/import",
     tag = "outcomes",
     params(("Idempotency-Key" = Option<String>, Header, description = "A key of the caller's: sent again with the same body, the first answer comes again and nothing more is stored.", max_length = 255),),
@@ -142,7 +140,6 @@ fn format_of(headers: &HeaderMap) -> Result<Format, Problem> {
 /// A recorded outcome.
 #[utoipa::path(
     get,
-    operation_id = "get_outcome",
     path = "/v1/outcomes/{id}",
     tag = "outcomes",
     params(("id" = String, Path, description = "The outcome.")),
@@ -184,7 +181,6 @@ struct Place {
 /// Recorded outcomes, in the order of recording.
 #[utoipa::path(
     get,
-    operation_id = "list_outcomes",
     path = "/v1/outcomes",
     tag = "outcomes",
     params(

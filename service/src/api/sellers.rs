@@ -22,7 +22,6 @@ type Name = Result<Path<String>, PathRejection>;
 /// own, and the open ones are assessed again.
 #[utoipa::path(
     put,
-    operation_id = "put_seller",
     path = "/v1/sellers/{id}",
     tag = "sellers",
     params(
@@ -77,7 +76,6 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
 /// ones that they make likely.
 #[utoipa::path(
     get,
-    operation_id = "get_seller",
     path = "/v1/sellers/{id}",
     tag = "sellers",
     params(
@@ -103,7 +101,6 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
 /// The listings are assessed without what was known of it.
 #[utoipa::path(
     delete,
-    operation_id = "delete_seller",
     path = "/v1/sellers/{id}",
     tag = "sellers",
     params(
@@ -127,7 +124,6 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: Heade
 /// Sellers of whom there is anything, by id.
 #[utoipa::path(
     get,
-    operation_id = "list_sellers",
     path = "/v1/sellers",
     tag = "sellers",
     params(
