@@ -3,6 +3,7 @@
 //! practitioner expected.
 
 mod situations;
+mod year;
 
 use anyhow::{Context as _, ensure};
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets::NOTHING};
@@ -79,9 +80,6 @@ async fn main() -> anyhow::Result<()> {
         ensure!(status.is_success(), "{name}: {status}: {text}");
         assessed.push(Assessed { name, saved, answer: serde_json::from_str(&text)? });
     }
-    drop(client);
-    let _ = stop.send(());
-    serving.await??;
 
     introduce(&shop.dealer, address, &assessed);
     rank(&mut assessed);
@@ -89,6 +87,12 @@ async fn main() -> anyhow::Result<()> {
     let explained = assessed.iter().find(|a| a.name == shop.explain).context("the listing to explain")?;
     explain(explained)?;
     print_situations(&mut assessed);
+
+    let tonight: Vec<_> = assessed.into_iter().map(|a| (a.name, a.saved.request)).collect();
+    year::year(&year::Service { client: &client, base: format!("http://{address}") }, &tonight).await?;
+    drop(client);
+    let _ = stop.send(());
+    serving.await??;
     Ok(())
 }
 

@@ -344,12 +344,10 @@ fn outcome(pack: &Pack, body: &OutcomeBody) -> Option<Outcome> {
     let data = pack.data();
     let state = |component: &str, state: &str| {
         let k = pack.component(component)?;
-        let named = if Some(k) == pack.metal() {
-            data.components[k].states.iter().position(|s| s.id == state)
-        } else {
-            data.states.iter().position(|s| s.id == state)
-        };
-        Some((k, named?))
+        // The metal is told by its own states, which the model counts as the public ones.
+        let own = data.components[k].states.iter().find(|s| Some(k) == pack.metal() && s.id == state);
+        let seen_as = own.map_or(state, |s| s.seen_as.as_str());
+        Some((k, data.states.iter().position(|s| s.id == seen_as)?))
     };
     let sign = |(id, call): (&String, &CallKind)| Some(Finding::certain(pack.sign(id)?, *call == CallKind::Present));
     Some(Outcome {

@@ -10,6 +10,7 @@ pub mod body;
 pub mod calibration;
 pub mod cautions;
 pub mod config;
+pub mod drawn;
 pub mod examples;
 pub mod files;
 pub mod guard;

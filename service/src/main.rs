@@ -74,7 +74,9 @@ enum Model {
 fn main() -> ExitCode {
     // Usage errors leave through clap with exit code 2.
     let cli = Cli::parse();
-    let log = tracing_subscriber::EnvFilter::try_from_default_env().unwrap_or_else(|_| "warn".into());
+    // A command says itself what there is to say; of the service there is only its log.
+    let log = if matches!(cli.command, Command::Serve(_)) { "warn" } else { "error" };
+    let log = tracing_subscriber::EnvFilter::try_from_default_env().unwrap_or_else(|_| log.into());
     tracing_subscriber::fmt().with_env_filter(log).with_writer(std::io::stderr).init();
     match run(cli.command) {
         Ok(code) => code,
@@ -90,19 +92,6 @@ const SOME_REFUSED: u8 = 3;
 
 fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
-        Command::Calibrate(options) => block_on(calibrate::run(&options))?,
-        Command::Export(options) => block_on(export::run(&options))?,
-        Command::Import(options) => {
-            if !block_on(import::run(&options))? {
-                return Ok(ExitCode::from(SOME_REFUSED));
-            }
-        }
-        Command::Outcomes(Outcomes::Import(options)) => {
-            if !block_on(outcomes::import(&options))? {
-                return Ok(ExitCode::from(SOME_REFUSED));
-            }
-        }
-        Command::Sample(options) => sample::run(&options)?,
         Command::Serve(mut config) => {
             config.database_url = config::database_url()?;
             block_on(serve(&config))?;
@@ -120,6 +109,19 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
                 }
             }
         }
+        Command::Calibrate(options) => block_on(calibrate::run(&options))?,
+        Command::Export(options) => block_on(export::run(&options))?,
+        Command::Import(options) => {
+            if !block_on(import::run(&options))? {
+                return Ok(ExitCode::from(SOME_REFUSED));
+            }
+        }
+        Command::Outcomes(Outcomes::Import(options)) => {
+            if !block_on(outcomes::import(&options))? {
+                return Ok(ExitCode::from(SOME_REFUSED));
+            }
+        }
+        Command::Sample(options) => sample::run(&options)?,
         Command::Model(Model::Check { dir }) => {
             let pack = files::pack(Some(&dir))?;
             let data = pack.data();

@@ -1,7 +1,7 @@
 //! Sampled listings have the frequencies that the model states, and worlds its uncertainty.
 
 use std::sync::Arc;
-use steelyard_model::observe::{Call, rates};
+use steelyard_model::observe::{Basis, Call, Photo, rates};
 use steelyard_model::pack::{On, Pack};
 use steelyard_model::sample::{Listing, Policy, Sampler, world};
 
@@ -129,6 +129,9 @@ fn every_listing_can_be_read_and_only_what_applies_is_called() {
         assert_eq!(listing.evidence.calls().len(), listing.observations.len());
         for o in &listing.observations {
             assert!(listing.signs[o.sign].is_some());
+            let Basis::Photo(Photo { view: Some(view), .. }) = o.basis else { panic!("{o:?} names no view") };
+            let shown = |set: &u32| (0..32).all(|v| set >> v & 1 == 0 || listing.views.contains(&v));
+            assert!(pack.signs()[o.sign].needs.iter().any(|set| set >> view & 1 == 1 && shown(set)));
             assert!(pack.signs()[o.sign].excludes.iter().all(|x| !listing.evidence.has(*x)));
         }
         assert_eq!(listing.price_ratio.is_none(), listing.ln_price == [0.0; 8]);

@@ -439,12 +439,6 @@ impl From<&report::SegmentChange> for SegmentMoved {
 
 impl From<&report::ReadingChange> for ReadingMoved {
     fn from(r: &report::ReadingChange) -> Self {
-        Self {
-            class: r.class.clone(),
-            verified: r.verified,
-            before: r.before.clone(),
-            after: r.after.clone(),
-            cases: r.cases,
-        }
+        Self { class: r.class.clone(), verified: r.verified, before: r.before, after: r.after, cases: r.cases }
     }
 }
