@@ -562,6 +562,29 @@ async fn a_forgotten_seller_is_named_nowhere_and_its_listings_stand_alone() {
     assert_eq!(get(&service, "/v1/outcomes").await.json()["items"].as_array().unwrap().len(), 1);
 }
 
+#[tokio::test]
+async fn a_listing_saved_while_its_seller_is_forgotten_is_forgotten_whole_or_not_at_all() {
+    let service = Served::start();
+    for round in 0..8 {
+        for i in 0..4 {
+            saved(&service, &format!("l-{i}"), listing(Some("who-it-was"), i)).await;
+        }
+        let (forgotten, _, _) = tokio::join!(
+            delete(&service, "/v1/sellers/who-it-was"),
+            put(&service, "/v1/listings/l-1", listing(Some("who-it-was"), 4)),
+            put(&service, "/v1/listings/l-2", listing(Some("who-it-was"), round % 5)),
+        );
+        assert_eq!(forgotten.status, 204, "{}", forgotten.text());
+        // A row that names the seller and a request that does are one thing.
+        for item in walk(&service, "/v1/listings", async |_| ()).await {
+            let named = item["request"]["seller"]["id"].as_str().is_some();
+            let id = item["id"].as_str().unwrap();
+            let found = ids(&walk(&service, "/v1/listings?seller=who-it-was", async |_| ()).await).contains(&id);
+            assert_eq!(named, found, "{id}");
+        }
+    }
+}
+
 // --- Outcomes ----------------------------------------------------------------------------
 
 #[tokio::test]
@@ -721,6 +744,13 @@ async fn an_import_is_refused_whole_where_its_header_or_type_is_wrong_and_done_o
     );
     import(&service, "text/csv", String::new()).await.problem(422);
     import(&service, "application/json", "{}".into()).await.problem(415);
+    let too_large = format!(
+        "POST /v1/outcomes/import HTTP/1.1\r\nHost: {}\r\nContent-Type: text/csv\r\nContent-Length: {}\r\n\r\n",
+        service.address(),
+        32 * 1024 * 1024 + 1
+    );
+    let refused = service.raw(&too_large);
+    assert_eq!(refused.status, 413, "{}", refused.body);
     import(&service, "text/csv; charset=latin1", "listing,story\n".into()).await.problem(415);
     let nothing = import(&service, "application/x-ndjson", String::new()).await;
     assert_eq!(nothing.json(), json!({ "accepted": 0, "refused": [] }));

@@ -469,10 +469,7 @@ pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<bool, Problem> {
     write.commit().await?;
 
     let because = format!("listing {} of the same seller was saved", save.id);
-    let left = before.and_then(|b| b.seller).filter(|b| Some(b.as_str()) != seller);
-    for seller in seller.map(str::to_owned).into_iter().chain(left) {
-        refresh(app, &seller, &because).await?;
-    }
+    follow(app, [seller.map(str::to_owned), before.and_then(|b| b.seller)], &because).await;
     Ok(created)
 }
 
