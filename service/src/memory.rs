@@ -469,10 +469,7 @@ pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<bool, Problem> {
     write.commit().await?;
 
     let because = format!("listing {} of the same seller was saved", save.id);
-    let left = before.and_then(|b| b.seller).filter(|b| Some(b.as_str()) != seller);
-    for seller in seller.map(str::to_owned).into_iter().chain(left) {
-        refresh(app, &seller, &because).await?;
-    }
+    follow(app, [seller.map(str::to_owned), before.and_then(|b| b.seller)], &because).await;
     Ok(created)
 }
 
@@ -692,6 +689,12 @@ impl Unnamed {
     }
 }
 
+/// Now, as the store keeps times: to the microsecond.
+pub(crate) fn now() -> Timestamp {
+    let now = Timestamp::now();
+    Timestamp::from_microsecond(now.as_microsecond()).unwrap_or(now)
+}
+
 /// An outcome to record, under a name of its own.
 pub(crate) struct Finding {
     pub(crate) id: String,
@@ -772,7 +775,7 @@ pub(crate) async fn read_and_record(
     bytes: Bytes,
 ) -> Result<(Imported, Write, Vec<Option<String>>), Problem> {
     let (force, reader) = (app.in_force().await?, app.clone());
-    let now = Timestamp::now();
+    let now = now();
     let (mut found, mut refused) = (Vec::new(), Vec::new());
     for line in computing(move || reader.outcomes(&force, format, &bytes)).await? {
         match line {

@@ -134,14 +134,24 @@ async fn a_forgotten_seller_is_named_nowhere(place: &Place) {
     for id in ["2", "1"] {
         put(&store, &NewListing { seller: Some("s"), ..listing(id) }, &assessment(None)).await;
     }
-    record(&store, &[found("x", "1")]).await;
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    let sellers = write.record_outcomes(&[found("x", "1"), found("y", "never stored")]).await.unwrap();
+    assert_eq!(sellers, [Some("s".into()), None]);
+    write.commit().await.unwrap();
     let mut write = store.write(ACCOUNT).await.unwrap();
     write.put_seller(&NewSeller { id: "s", segment: None, feedback: None, note: None, at: at(0) }).await.unwrap();
     assert_eq!(write.forget_seller("s").await.unwrap(), ["1", "2"]);
+    assert_eq!(write.request("1").await.unwrap(), listing("1").request);
+    assert!(write.request("3").await.unwrap_err().is_not_found());
+    write.put_request("1", "{\"observations\":[]}").await.unwrap();
+    assert!(write.reassess("1", write.revision(), &assessment(Some(7.0))).await.unwrap());
+    let revision = write.revision();
     assert!(write.forget_seller("s").await.unwrap_err().is_not_found());
     write.commit().await.unwrap();
     assert!(store.seller(ACCOUNT, "s").await.unwrap_err().is_not_found());
     assert!(store.sellers(ACCOUNT, "", 10).await.unwrap().is_empty());
-    assert_eq!(store.listing(ACCOUNT, "1").await.unwrap().seller, None);
+    let one = store.listing(ACCOUNT, "1").await.unwrap();
+    assert_eq!((one.seller, one.request.as_str(), one.revision), (None, "{\"observations\":[]}", revision));
+    assert_eq!(one.assessment.unwrap().keys.expected_net, Some(7.0));
     assert_eq!(store.outcome(ACCOUNT, "x").await.unwrap().seller, None);
 }

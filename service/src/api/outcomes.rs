@@ -16,7 +16,6 @@ use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::extract::{Path, Query, Request, State};
 use axum::http::{HeaderMap, StatusCode, Uri};
 use axum::response::Response;
-use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
@@ -62,7 +61,7 @@ async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respo
     let force = app.in_force().await?;
     let meaning = |body: &OutcomeBody| outcomes::faults(force.assessor().pack(), body);
     let body = app.checked("OutcomeBody", bytes, |_, _| (), meaning)?;
-    let now = Timestamp::now();
+    let now = memory::now();
     let found = [Finding::new(body, now)?];
     let (write, sellers) = memory::record(app, &found, now).await?;
     let [found] = found;
