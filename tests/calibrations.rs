@@ -1,0 +1,165 @@
+//! Calibrations over HTTP: a job with progress, a version that comes into force and goes again, and
+//! past assessments that keep theirs. Listings are drawn from the model itself.
+
+mod support;
+
+use serde_json::{Value, json};
+use std::time::{Duration, Instant};
+use steelyard::drawn::{Drawing, request, truth};
+use steelyard_model::pack::Pack;
+use support::{Reply, Served};
+
+/// Until a calibration of a few dozen listings counts as hung.
+const PATIENCE: Duration = Duration::from_secs(120);
+
+/// Saves drawn listings, all but a few with what was found inside.
+async fn fill(service: &Served, listings: usize, outcomes: usize) {
+    let pack = Pack::builtin();
+    for (i, drawn) in Drawing::new(&pack, None, 11).unwrap().take(listings).enumerate() {
+        let mut listing = request(&pack, &drawn);
+        let id = listing.id.take().unwrap();
+        let body = serde_json::to_vec(&listing).unwrap();
+        let put = service.request("PUT", &format!("/v1/listings/{id}"));
+        let saved = Reply::to(put.header("content-type", "application/json").body(body)).await;
+        assert_eq!(saved.status, 201, "{}", saved.text());
+        if i < outcomes {
+            let outcome = serde_json::to_vec(&truth(&pack, &drawn)).unwrap();
+            let found = Reply::to(service.post("/v1/outcomes", outcome)).await;
+            assert_eq!(found.status, 201, "{}", found.text());
+        }
+    }
+}
+
+async fn calibrated(service: &Served, params: &Value) -> Value {
+    let queued = Reply::to(service.post("/v1/calibrations", params.to_string())).await;
+    assert_eq!(queued.status, 202, "{}", queued.text());
+    let location = queued.header("location").unwrap().to_owned();
+    assert_eq!(location, format!("/v1/calibrations/{}", queued.json()["id"].as_str().unwrap()));
+    let begun = Instant::now();
+    let mut progress = 0.0;
+    loop {
+        let job = Reply::to(service.get(&location)).await.json();
+        let now = job["progress"].as_f64().unwrap();
+        assert!(now >= progress && now <= 1.0, "{progress} {job}");
+        progress = now;
+        if !["queued", "running"].contains(&job["state"].as_str().unwrap()) {
+            return job;
+        }
+        assert!(begun.elapsed() < PATIENCE, "{job}");
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+}
+
+async fn activate(service: &Served, version: &str) -> Reply {
+    Reply::to(service.request("POST", &format!("/v1/models/{version}/activate"))).await
+}
+
+#[tokio::test]
+async fn a_calibration_makes_a_version_that_comes_into_force_and_goes_again() {
+    let service = Served::start();
+    fill(&service, 60, 40).await;
+    let before = Reply::to(service.get("/v1/model")).await.json();
+    let job = calibrated(&service, &json!({ "seed": 5 })).await;
+    assert_eq!(job["state"], "done", "{job}");
+    let report = &job["report"];
+    assert_eq!((report["n"].as_u64(), report["n_outcomes"].as_u64()), (Some(60), Some(40)));
+    assert_eq!(report["enough"], true);
+    for card in [&report["before"], &report["after"]] {
+        let parts = &card["log_score"];
+        let part = |name: &str| parts[name].as_f64().unwrap();
+        // Dimitriadis, Gneiting & Jordan (2021): score = miscalibration − discrimination + uncertainty.
+        let sum = part("miscalibration") - part("discrimination") + part("uncertainty");
+        assert!((sum - part("score")).abs() < 1e-12, "{card}");
+    }
+    // Nothing changes before it is put in force.
+    assert_eq!(Reply::to(service.get("/v1/model")).await.json(), before);
+
+    let version = job["version"].as_str().unwrap();
+    let put = activate(&service, version).await;
+    assert_eq!(put.status, 200, "{}", put.text());
+    let model = Reply::to(service.get("/v1/model")).await.json();
+    assert_eq!((model["version"].as_str(), &model["calibrated"]), (Some(version), &json!(true)));
+    let thought = Reply::to(service.get("/v1/listings/s-50/assessments")).await.json();
+    let [now, then, ..] = &thought["items"].as_array().unwrap()[..] else { panic!("no two assessments") };
+    assert_eq!((now["model"].as_str(), &then["model"]), (Some(version), &before["version"]));
+    assert_eq!(now["last_revision"], Value::Null);
+
+    assert_eq!(activate(&service, before["version"].as_str().unwrap()).await.status, 200);
+    assert_eq!(Reply::to(service.get("/v1/model")).await.json(), before);
+    let back = Reply::to(service.get("/v1/listings/s-50")).await.json();
+    // By the same numbers the same answer, to the last digit.
+    assert_eq!(back["assessment"], then["assessment"]);
+    assert_eq!(activate(&service, "no-such-version").await.status, 404);
+
+    let picture =
+        Reply::to(service.get(&format!("/v1/calibrations/{}/reliability.svg", job["id"].as_str().unwrap()))).await;
+    assert_eq!(picture.status, 200);
+    assert_eq!(picture.header("content-type"), Some("image/svg+xml"));
+    assert!(picture.text().starts_with("<svg"), "{}", picture.text());
+}
+
+#[tokio::test]
+async fn the_same_seed_and_data_give_the_same_numbers() {
+    let service = Served::start();
+    fill(&service, 40, 35).await;
+    let mut numbers = Vec::new();
+    for _ in 0..2 {
+        let job = calibrated(&service, &json!({ "seed": 3, "folds": 4 })).await;
+        assert_eq!(job["state"], "done", "{job}");
+        numbers.push(job["report"].clone());
+    }
+    assert_eq!(numbers[0], numbers[1]);
+}
+
+#[tokio::test]
+async fn with_few_outcomes_it_says_that_nothing_can_be_concluded_yet() {
+    let service = Served::start();
+    fill(&service, 12, 4).await;
+    let job = calibrated(&service, &json!({})).await;
+    assert_eq!(job["state"], "done", "{job}");
+    let report = &job["report"];
+    assert_eq!((&report["enough"], report["needed"].as_u64()), (&json!(false), Some(26)));
+    assert!(report["says"].as_str().unwrap().contains("nothing can be concluded"), "{report}");
+    let empty = Served::start();
+    let job = calibrated(&empty, &json!({})).await;
+    assert_eq!((&job["state"], job["report"]["n"].as_u64()), (&json!("done"), Some(0)), "{job}");
+    let no_picture = format!("/v1/calibrations/{}/reliability.svg", job["id"].as_str().unwrap());
+    assert_eq!(Reply::to(empty.get(&no_picture)).await.status, 404);
+}
+
+#[tokio::test]
+async fn a_key_sent_again_queues_nothing_and_another_body_under_it_is_refused() {
+    let service = Served::start();
+    let send = |body: &str| service.post("/v1/calibrations", body).header("idempotency-key", "k-1");
+    let first = Reply::to(send("{}")).await;
+    let again = Reply::to(send("{}")).await;
+    assert_eq!(first.status, 202, "{}", first.text());
+    assert_eq!(again.status, 202);
+    assert_eq!(first.text(), again.text());
+    assert_eq!(Reply::to(send("{\"seed\": 2}")).await.status, 422);
+    let all = Reply::to(service.get("/v1/calibrations")).await.json();
+    assert_eq!(all["items"].as_array().unwrap().len(), 1, "{all}");
+}
+
+#[tokio::test]
+async fn one_that_is_called_off_makes_no_version() {
+    let service = Served::start();
+    fill(&service, 150, 100).await;
+    let queued = Reply::to(service.post("/v1/calibrations", "{\"folds\": 20}")).await;
+    let location = queued.header("location").unwrap().to_owned();
+    let called_off = Reply::to(service.request("DELETE", &location)).await;
+    assert_eq!(called_off.status, 202, "{}", called_off.text());
+    let begun = Instant::now();
+    let job = loop {
+        let job = Reply::to(service.get(&location)).await.json();
+        if !["queued", "running"].contains(&job["state"].as_str().unwrap()) {
+            break job;
+        }
+        assert!(begun.elapsed() < PATIENCE, "{job}");
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    };
+    assert_eq!((&job["state"], &job["version"]), (&json!("cancelled"), &Value::Null), "{job}");
+    let models = Reply::to(service.get("/v1/models")).await.json();
+    assert_eq!(models["items"].as_array().unwrap().len(), 1, "{models}");
+    assert_eq!(Reply::to(service.request("DELETE", "/v1/calibrations/none")).await.status, 404);
+}
