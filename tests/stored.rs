@@ -1016,3 +1016,61 @@ async fn what_was_acknowledged_survives_a_kill() {
         assert_eq!(get(&service, path).await.status, 200, "{path}");
     }
 }
+
+// --- After a start, and beside others ----------------------------------------------------
+
+#[tokio::test]
+async fn a_start_with_another_book_assesses_open_listings_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let request = json!({
+        "watch": { "maker": "Halvorne", "facts": { "dial_text": ["Self-Winding"], "calibre": "71" } },
+        "observations": [],
+    });
+    let first = on(folder.path());
+    assert_eq!(put(&first, "/v1/listings/l-1", request).await.status, 201);
+    drop(first);
+    let book = folder.path().join("book.json");
+    let entry = json!({ "calibres": [{ "maker": "Halvorne", "calibre": "71", "winding": "hand" }] });
+    std::fs::write(&book, entry.to_string()).unwrap();
+    let data = folder.path().to_str().unwrap();
+    let again = Served::with(&[("STEELYARD_DATA", data), ("STEELYARD_REFERENCE_BOOK", book.to_str().unwrap())]);
+    for _ in 0..200 {
+        let listing = get(&again, "/v1/listings/l-1").await.json();
+        if listing["assessment"]["evidence"][0]["sign"] == "dial_claims_vs_movement" {
+            return;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    panic!("the listing kept what was thought of it without the book");
+}
+
+#[tokio::test]
+async fn book_entries_written_at_once_leave_no_listing_behind() {
+    let service = Served::start();
+    for i in 0..10 {
+        let request = json!({
+            "watch": { "maker": "Halvorne", "facts": { "dial_text": ["Self-Winding"], "calibre": "71" } },
+            "observations": [],
+        });
+        assert_eq!(put(&service, &format!("/v1/listings/l-{i}"), request).await.status, 201);
+    }
+    let write = |winding: &str| put(&service, "/v1/calibres/Halvorne/71", json!({ "winding": winding }));
+    let _ = tokio::join!(write("hand"), write("self"), write("hand"), write("self"));
+    let kept = get(&service, "/v1/calibres/Halvorne/71").await.json();
+    let call = if kept["winding"] == "hand" { "present" } else { "absent" };
+    for i in 0..10 {
+        let listing = get(&service, &format!("/v1/listings/l-{i}")).await.json();
+        assert_eq!(listing["assessment"]["evidence"][0]["call"], call, "l-{i}");
+    }
+}
+
+#[tokio::test]
+async fn if_match_any_wants_something_to_be_there() {
+    let service = Served::start();
+    let body = json!({ "observations": [] });
+    let any = [("if-match", "*")];
+    let nothing_there = send(&service, "PUT", "/v1/listings/l-1", &body, &any).await;
+    assert_eq!(nothing_there.status, 412, "{}", nothing_there.text());
+    assert_eq!(put(&service, "/v1/listings/l-1", body.clone()).await.status, 201);
+    assert_eq!(send(&service, "PUT", "/v1/listings/l-1", &body, &any).await.status, 200);
+}

@@ -1,7 +1,8 @@
 //! A year of the invented dealer's outcomes: what was bought and opened teaches the model.
 //!
 //! The year is drawn from a world of its own, whose numbers lie about as far from the model's as the
-//! model says they may. The dealer buys what looks worth it and opens half of that.
+//! model says they may. The dealer buys what looks worth it, finds out what each is, and takes every
+//! other one apart.
 
 use crate::{say, short, table, trimmed, value, write};
 use anyhow::{Context as _, ensure};
@@ -107,7 +108,7 @@ async fn live(service: &Service<'_>) -> anyhow::Result<(usize, usize)> {
         body["status"] = json!("bought");
         service.json("PUT", &path, Some(&body)).await?;
         let mut found = truth(&other, &drawn);
-        // Every other watch is opened; of that one the parts are known, and the signs looked for.
+        // Of every other watch the parts are known as well, and the signs that had been called.
         if bought % 2 == 0 {
             found.signs.retain(|sign, _| listing.observations.iter().flatten().any(|o| o.sign == *sign));
         } else {

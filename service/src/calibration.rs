@@ -291,7 +291,8 @@ async fn cases(memory: &Memory, include_unbought: bool) -> Result<Vec<Case>, Pro
             }
             let segment = stored.seller.as_ref().and_then(|s| segments.get(s)).map(String::as_str);
             let Some((listing, ln_price)) = read(assessor, &force.book, &stored.request, segment) else {
-                tracing::warn!(id = stored.id, "a stored listing does not fit the model and is left out of the fit");
+                tracing::warn!(id = stored.id, "a stored listing does not fit the model: only its outcome counts");
+                outcomes.extend(found.map(|f| (stored.id, f)));
                 continue;
             };
             let evidence = listing.arrival.map_or(listing.evidence, |a| a.before);
@@ -308,7 +309,7 @@ async fn cases(memory: &Memory, include_unbought: bool) -> Result<Vec<Case>, Pro
             None => break,
         }
     }
-    // Outcomes of listings that are not saved teach what the seller's watches are.
+    // Outcomes of listings that are not saved, or no longer fit, teach what the seller's watches are.
     let mut loose: Vec<_> = outcomes.into_iter().collect();
     loose.sort_by(|a, b| a.0.cmp(&b.0));
     for (_, found) in loose {

@@ -429,9 +429,16 @@ pub(crate) struct Save<'a> {
     pub(crate) condition: Precondition,
 }
 
-/// Assesses and saves a listing, then assesses the seller's other open ones again. True if there was
-/// none of that id.
-pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<bool, Problem> {
+/// A listing as it was saved.
+pub(crate) struct Saved {
+    /// Whether there was none of that id.
+    pub(crate) created: bool,
+    /// The listing, whatever others do to it meanwhile.
+    pub(crate) listing: store::Listing,
+}
+
+/// Assesses and saves a listing, then assesses the seller's other open ones again.
+pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<Saved, Problem> {
     let memory = app.memory()?;
     let force = app.in_force().await?;
     let before = match memory.store.listing(ACCOUNT, save.id).await {
@@ -447,7 +454,7 @@ pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<bool, Problem> {
     })
     .await?;
 
-    let now = Timestamp::now();
+    let now = now();
     let made = Made::of(&force, &known, &assessment)?;
     let seller = request.seller.as_ref().and_then(|s| s.id.as_deref());
     let photos: Vec<String> = request.photos.iter().flatten().filter_map(|p| p.digest.clone()).collect();
@@ -466,24 +473,45 @@ pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<bool, Problem> {
     if let Some(change) = before.as_ref().and_then(|b| advice_change(b, &assessment, now, "it was saved anew")) {
         write.tell(&[NewChange { at: now, event: ADVICE_CHANGED, data: &change }]).await?;
     }
+    let revision = write.revision();
     write.commit().await?;
 
+    let listing = store::Listing {
+        id: save.id.into(),
+        revision,
+        status: new.status,
+        request: save.text.into(),
+        seller: seller.map(str::to_owned),
+        serial: new.serial.map(str::to_owned),
+        saved_at: before.as_ref().map_or(now, |b| b.saved_at),
+        updated_at: now,
+        assessment: Some(store::Assessment {
+            first_revision: revision,
+            last_revision: None,
+            model: made.model,
+            at: now,
+            seller_used: made.seller_used,
+            body: made.body,
+            keys: made.keys,
+        }),
+    };
     let because = format!("listing {} of the same seller was saved", save.id);
-    follow(app, [seller.map(str::to_owned), before.and_then(|b| b.seller)], &because).await;
-    Ok(created)
+    follow(app, [listing.seller.clone(), before.and_then(|b| b.seller)], &because).await;
+    Ok(Saved { created, listing })
 }
 
 /// Assesses a seller's open listings again and keeps what differs.
 pub(crate) async fn refresh(app: &App, seller: &str, because: &str) -> Result<(), Problem> {
     let memory = app.memory()?;
     // Whoever writes meanwhile refreshes what it touched; a few rounds settle two that meet.
-    for _ in 0..3 {
+    for _ in 0..ROUNDS {
         let force = app.in_force().await?;
         let file = memory.seller(&force, seller).await?;
         if keep_anew(memory, &force, file.open(), because).await? {
             return Ok(());
         }
     }
+    tracing::warn!("others kept writing while a seller's listings were assessed again");
     Ok(())
 }
 
@@ -524,7 +552,7 @@ pub(crate) async fn refresh_all(app: &App, because: &str) -> Result<(), Problem>
         let page = memory.store.listings_not_by(ACCOUNT, force.served.version(), &after, PAGE).await?;
         let Some(last) = page.last() else { return Ok(()) };
         after.clone_from(&last.id);
-        refresh_these(app, &force, page, because).await?;
+        refresh_these(app, page, because).await?;
     }
 }
 
@@ -536,7 +564,7 @@ pub(crate) async fn refresh_maker(app: &App, part: BookPart, maker: &str, becaus
     loop {
         let page = memory.store.listings(ACCOUNT, &query).await?;
         let touched = page.items.into_iter().filter(|l| speaks_of(&force.book, part, maker, &l.request)).collect();
-        refresh_these(app, &force, touched, because).await?;
+        refresh_these(app, touched, because).await?;
         match page.next {
             Some(next) => query.after = Some(next),
             None => return Ok(()),
@@ -558,21 +586,58 @@ fn speaks_of(book: &Book, part: BookPart, maker: &str, request: &str) -> bool {
     part == BookPart::Calibre && calibres.any(|c| Book::name_key(c).contains(&maker))
 }
 
+/// How often a re-assessment begins anew when somebody else writes meanwhile.
+const ROUNDS: usize = 5;
+
 /// Assesses listings again, with all the open ones of their sellers.
-async fn refresh_these(
-    app: &App,
-    force: &Arc<InForce>,
-    listings: Vec<store::Listing>,
-    because: &str,
-) -> Result<(), Problem> {
+async fn refresh_these(app: &App, listings: Vec<store::Listing>, because: &str) -> Result<(), Problem> {
+    let memory = app.memory()?;
     let sellers: BTreeSet<String> = listings.iter().filter_map(|l| l.seller.clone()).collect();
-    let alone = listings.into_iter().filter(|l| l.seller.is_none() && l.status == Status::Open);
-    let alone = alone.map(|l| (l, SellerKnown::default())).collect();
-    keep_anew(app.memory()?, force, alone, because).await?;
+    let mut alone: Vec<store::Listing> = listings.into_iter().filter(|l| l.seller.is_none()).collect();
+    for _ in 0..ROUNDS {
+        let force = app.in_force().await?;
+        let open = alone.iter().filter(|l| l.seller.is_none() && l.status == Status::Open);
+        let open = open.map(|l| (l.clone(), SellerKnown::default())).collect();
+        if keep_anew(memory, &force, open, because).await? {
+            break;
+        }
+        // Somebody wrote since: look at them as they are now.
+        let mut now = Vec::with_capacity(alone.len());
+        for listing in &alone {
+            match memory.store.listing(ACCOUNT, &listing.id).await {
+                Ok(listing) => now.push(listing),
+                Err(e) if e.is_not_found() => {}
+                Err(e) => return Err(e.into()),
+            }
+        }
+        alone = now;
+    }
     for seller in sellers {
         refresh(app, &seller, because).await?;
     }
     Ok(())
+}
+
+/// Assesses all open listings again: after a start, since the process may have ended between a write
+/// and what follows from it, or begun with another model or book.
+///
+/// # Errors
+/// If the store fails.
+pub async fn refresh_open(app: &App, because: &str) -> Result<(), Problem> {
+    let memory = app.memory()?;
+    let mut query = ListingQuery { status: Some(Status::Open), limit: PAGE, ..ListingQuery::default() };
+    let mut done: BTreeSet<String> = BTreeSet::new();
+    loop {
+        let page = memory.store.listings(ACCOUNT, &query).await?;
+        let new = |l: &store::Listing| l.seller.as_ref().is_none_or(|s| !done.contains(s));
+        let these: Vec<store::Listing> = page.items.into_iter().filter(new).collect();
+        done.extend(these.iter().filter_map(|l| l.seller.clone()));
+        refresh_these(app, these, because).await?;
+        match page.next {
+            Some(next) => query.after = Some(next),
+            None => return Ok(()),
+        }
+    }
 }
 
 /// Assesses listings again, each with what is known of its seller, and keeps what differs; false if
@@ -602,6 +667,7 @@ async fn keep_anew(
     }
     let now = Timestamp::now();
     let mut write = memory.store.write(ACCOUNT).await?;
+    memory.keep_base(&mut write, now).await?;
     let alone = write.revision() == force.revision + 1;
     let mut changes = Vec::new();
     for (listing, made, assessment) in &anew {
@@ -637,6 +703,7 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
     }
     let now = Timestamp::now();
     let mut write = memory.store.write(ACCOUNT).await?;
+    memory.keep_base(&mut write, now).await?;
     write.expect_seller(seller, condition).await?;
     let mut changes = Vec::new();
     for id in write.forget_seller(seller).await? {

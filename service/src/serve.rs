@@ -4,8 +4,9 @@ use crate::app::App;
 use crate::config::{self, Config};
 use crate::guard::Guard;
 use crate::store::Store;
-use crate::{api, calibration, files};
+use crate::{api, calibration, files, memory};
 use anyhow::Context as _;
+use jiff::{SignedDuration, Timestamp};
 use std::future::Future;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -63,11 +64,7 @@ impl Service {
             app.drain();
             let _ = stopping.send(true);
         };
-        let worker = self
-            .app
-            .memory()
-            .ok()
-            .map(|memory| tokio::spawn(calibration::work(memory.clone(), self.app.calibrations_queued().clone())));
+        let background = tokio::spawn(background(self.app.clone()));
         let router = api::router(self.app, &self.guard);
         let serving = axum::serve(self.listener, router).with_graceful_shutdown(signalled);
         // A client that never finishes its request must not keep the process alive.
@@ -80,9 +77,31 @@ impl Service {
             () = deadline => Ok(()),
         };
         // A calibration under way is taken up again by whoever starts next.
-        if let Some(worker) = worker {
-            worker.abort();
-        }
+        background.abort();
         ended
     }
+}
+
+/// How long the answers to repeated requests are kept, and how often the old ones are thrown away.
+const KEPT: SignedDuration = SignedDuration::from_hours(24);
+const TIDIED: Duration = Duration::from_secs(60 * 60);
+
+/// What goes on beside the requests.
+async fn background(app: Arc<App>) {
+    let Ok(memory) = app.memory() else { return };
+    let settled = async {
+        if let Err(e) = memory::refresh_open(&app, "the service was started").await {
+            tracing::error!(detail = e.detail, "open listings were not assessed again");
+        }
+    };
+    let tidied = async {
+        loop {
+            let before = Timestamp::now().checked_sub(KEPT).unwrap_or(Timestamp::MIN);
+            if let Err(e) = memory.store().purge_requests(before).await {
+                tracing::warn!(detail = e.detail(), "old answers were not thrown away");
+            }
+            tokio::time::sleep(TIDIED).await;
+        }
+    };
+    tokio::join!(settled, tidied, calibration::work(memory.clone(), app.calibrations_queued().clone()));
 }

@@ -4,7 +4,7 @@ use super::resource::{
     Paged, cursor, etag, foreign_cursor, json, limit, names, page, place, precondition, storable, tagged, whole,
 };
 use crate::app::App;
-use crate::memory::{ACCOUNT, Save};
+use crate::memory::{ACCOUNT, Save, Saved};
 use crate::picture;
 use crate::problem::{FaultAt, INVALID, NOT_FOUND, Problem};
 use crate::store::{Assessment, Listing, ListingQuery, Sort, Status};
@@ -59,8 +59,7 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     read.request.id = Some(id.clone());
     let text = String::from_utf8(bytes.to_vec()).map_err(|_| Problem::new(INVALID, "the body is not UTF-8"))?;
     whole(async move {
-        let created = memory::save(&app, Save { id: &id, text: &text, read, condition }).await?;
-        let listing = app.memory()?.store().listing(ACCOUNT, &id).await?;
+        let Saved { created, listing } = memory::save(&app, Save { id: &id, text: &text, read, condition }).await?;
         let status = if created { StatusCode::CREATED } else { StatusCode::OK };
         let tag = [(header::ETAG, etag(listing.revision))];
         Ok((tag, json(status, &shown(&app, listing).await?)?).into_response())

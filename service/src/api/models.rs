@@ -1,6 +1,6 @@
 //! `/v1/models`: the versions of the model, and which is in force.
 
-use super::resource::{Repeatable, begin, finish, json, names, refuse};
+use super::resource::{Repeatable, begin, finish, json, names, refuse, whole};
 use crate::app::App;
 use crate::memory::{self, ACCOUNT};
 use crate::problem::Problem;
@@ -73,18 +73,24 @@ pub(super) async fn activate(
 ) -> Result<Response, Problem> {
     let version = names(version)?;
     let operation = format!("POST /v1/models/{version}/activate");
-    match begin(&app, &headers, &operation, &Bytes::new()).await? {
-        Repeatable::Done(answer) => Ok(answer),
-        Repeatable::Do(ticket) => match put_in_force(&app, ticket.clone(), &version).await {
-            Ok(answer) => Ok(answer),
-            Err(problem) => Err(refuse(&app, ticket, problem).await),
-        },
-    }
+    whole(async move {
+        match begin(&app, &headers, &operation, &Bytes::new()).await? {
+            Repeatable::Done(answer) => Ok(answer),
+            Repeatable::Do(ticket) => match put_in_force(&app, ticket.clone(), &version).await {
+                Ok(answer) => Ok(answer),
+                Err(problem) => Err(refuse(&app, ticket, problem).await),
+            },
+        }
+    })
+    .await
 }
 
 async fn put_in_force(app: &App, ticket: Option<Ticket>, version: &str) -> Result<Response, Problem> {
     let (write, answer) = memory::activation(app, version).await?;
     let answer = finish(write, ticket, StatusCode::OK, None, &answer).await?;
-    memory::refresh_all(app, &format!("model {version} was put in force")).await?;
+    // It is in force: what fails from here on is made up for at the next start.
+    if let Err(e) = memory::refresh_all(app, &format!("model {version} was put in force")).await {
+        tracing::error!(detail = e.detail, "listings were not assessed again");
+    }
     Ok(answer)
 }

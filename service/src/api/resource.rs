@@ -57,7 +57,8 @@ pub(super) fn precondition_by(headers: &HeaderMap, revision: impl FnOnce(&str) -
     let text = |name| headers.get(name).map(|v: &HeaderValue| v.to_str().unwrap_or_default().trim());
     match (text(header::IF_MATCH), text(header::IF_NONE_MATCH)) {
         (_, Some("*")) => Precondition::Absent,
-        (Some("*") | None, _) => Precondition::None,
+        (Some("*"), _) => Precondition::Present,
+        (None, _) => Precondition::None,
         (Some(tag), _) => {
             let revision = tag.strip_prefix('"').and_then(|t| t.strip_suffix('"')).and_then(revision);
             Precondition::Revision(revision.unwrap_or(-1))

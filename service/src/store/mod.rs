@@ -295,6 +295,8 @@ enum Counter {
 pub enum Precondition {
     /// Nothing.
     None,
+    /// There is one: `If-Match: *`.
+    Present,
     /// There is none yet: `If-None-Match: *`.
     Absent,
     /// It is at this revision: `If-Match`.
@@ -305,13 +307,13 @@ impl Precondition {
     /// Whether it holds of the revision that a thing has, if there is one.
     fn check(self, is: Option<i64>, what: &str, id: &str) -> Result<(), Error> {
         match (self, is) {
-            (Self::None, _) | (Self::Absent, None) => Ok(()),
+            (Self::None, _) | (Self::Absent, None) | (Self::Present, Some(_)) => Ok(()),
             (Self::Revision(wanted), Some(is)) if wanted == is => Ok(()),
             (Self::Absent, Some(_)) => Err(Error::conflict(format!("there is a {what} {id:?} already"))),
             (Self::Revision(wanted), Some(is)) => {
                 Err(Error::conflict(format!("{what} {id:?} is at revision {is}, not {wanted}")))
             }
-            (Self::Revision(_), None) => Err(Error::conflict(format!("there is no {what} {id:?}"))),
+            (Self::Revision(_) | Self::Present, None) => Err(Error::conflict(format!("there is no {what} {id:?}"))),
         }
     }
 }
