@@ -10,6 +10,7 @@ pub mod body;
 pub mod cautions;
 pub mod config;
 pub mod examples;
+pub mod feed;
 pub mod files;
 pub mod guard;
 mod implied;
