@@ -229,7 +229,7 @@ impl<N: Network> Client<N> {
     /// Why its first page could not be read.
     pub async fn poll(&self, url: &str, format: Format, known: &Validators) -> Result<Polled, PollError> {
         let mut urls = vec![self.guard.check(url)?];
-        let mut left = (self.limits.received, self.limits.decoded);
+        let mut left = self.limits;
         let Some((mut validators, first)) = self.page(&urls[0], format, known, &mut left).await? else {
             return Ok(Polled::Unchanged);
         };
@@ -256,7 +256,7 @@ impl<N: Network> Client<N> {
         next: &str,
         urls: &mut Vec<Url>,
         format: Format,
-        left: &mut (usize, usize),
+        left: &mut Limits,
     ) -> Result<Page, PollError> {
         let before = &urls[urls.len() - 1];
         let next = before.join(next).map_err(Refusal::NotUrl)?;
@@ -277,13 +277,13 @@ impl<N: Network> Client<N> {
         page.map(|(_, page)| page).ok_or(PollError::Status { status: StatusCode::NOT_MODIFIED, retry_after: None })
     }
 
-    /// One page, unless it is unchanged. `left` are the bytes still to be received and decoded.
+    /// One page, unless it is unchanged. `left` is what the pages before left of the limits.
     async fn page(
         &self,
         url: &Url,
         format: Format,
         known: &Validators,
-        left: &mut (usize, usize),
+        left: &mut Limits,
     ) -> Result<Option<(Validators, Page)>, PollError> {
         let request = request(url, format, known)?;
         let _turn = self.turns.take(url.host_str().unwrap_or_default().trim_end_matches('.')).await;
@@ -299,7 +299,7 @@ impl<N: Network> Client<N> {
         request: Request<Empty<Bytes>>,
         format: Format,
         known: &Validators,
-        left: &mut (usize, usize),
+        left: &mut Limits,
     ) -> Result<Option<(Validators, Vec<u8>)>, PollError> {
         let answer = self.http.request(request).await.map_err(unreachable)?;
         let headers = answer.headers();
@@ -323,13 +323,13 @@ impl<N: Network> Client<N> {
 
     /// The body, cut off where it is more than it may be: neither is the rest received nor is more
     /// than the limit ever held.
-    async fn body(&self, answer: Response<Incoming>, left: &mut (usize, usize)) -> Result<Vec<u8>, PollError> {
-        let decoded = Capped { bytes: Vec::new(), most: left.1, limit: self.limits.decoded, full: false };
+    async fn body(&self, answer: Response<Incoming>, left: &mut Limits) -> Result<Vec<u8>, PollError> {
+        let decoded = Capped { bytes: Vec::new(), most: left.decoded, limit: self.limits.decoded, full: false };
         let mut sink = match answer.headers().get(header::CONTENT_ENCODING).map(HeaderValue::as_bytes) {
             None => Sink::Plain(decoded),
             Some(name) if name.eq_ignore_ascii_case(b"identity") => Sink::Plain(decoded),
             Some(name) if name.eq_ignore_ascii_case(b"gzip") || name.eq_ignore_ascii_case(b"x-gzip") => {
-                Sink::Gzip(MultiGzDecoder::new(decoded))
+                Sink::Gzip(Box::new(MultiGzDecoder::new(decoded)))
             }
             Some(_) => return Err(PollError::Encoding),
         };
@@ -337,11 +337,11 @@ impl<N: Network> Client<N> {
         while let Some(frame) = body.frame().await {
             let frame = frame.map_err(|_| PollError::Unreachable("the answer breaks off".into()))?;
             let Some(data) = frame.data_ref() else { continue };
-            left.0 = left.0.checked_sub(data.len()).ok_or(PollError::TooLarge(self.limits.received))?;
+            left.received = left.received.checked_sub(data.len()).ok_or(PollError::TooLarge(self.limits.received))?;
             sink.write(data)?;
         }
         let bytes = sink.finish()?;
-        left.1 -= bytes.len();
+        left.decoded -= bytes.len();
         Ok(bytes)
     }
 }
@@ -380,7 +380,7 @@ impl Capped {
 /// Bytes as they are, or gzip.
 enum Sink {
     Plain(Capped),
-    Gzip(MultiGzDecoder<Capped>),
+    Gzip(Box<MultiGzDecoder<Capped>>),
 }
 
 impl Sink {

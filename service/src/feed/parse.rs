@@ -123,11 +123,9 @@ impl Page {
 
     /// The items in the page's order, ids repeated or not.
     fn items(&self) -> impl Iterator<Item = Result<Item, BadItem>> + '_ {
-        let read = self.pieces.iter().map(|(n, range)| match self.item(&self.text[range.clone()]) {
-            Ok((id, published, request)) => {
-                Ok(Item { place: self.place(*n, ""), id, published, request: Value::Object(request) })
-            }
-            Err(fault) => Err(BadItem { place: self.place(*n, &fault.pointer), detail: fault.detail }),
+        let read = self.pieces.iter().map(|(n, range)| {
+            let read = self.item(*n, &self.text[range.clone()]);
+            read.map_err(|fault| BadItem { place: self.place(*n, &fault.pointer), detail: fault.detail })
         });
         let beyond = self.beyond.map(|n| {
             let detail = format!("a page may hold {MOST_ITEMS} items: this and later ones are not read");
@@ -184,7 +182,7 @@ impl Page {
         }
     }
 
-    fn item(&self, text: &[u8]) -> Result<(String, Option<Timestamp>, Map<String, Value>), FaultAt> {
+    fn item(&self, n: usize, text: &[u8]) -> Result<Item, FaultAt> {
         if text.len() > MOST_BYTES {
             return Err(FaultAt::new("", format!("an item may hold {MOST_BYTES} bytes")));
         }
@@ -192,17 +190,17 @@ impl Page {
             return Err(FaultAt::new("", "not an object"));
         };
         let id = id(item.remove("id"))?;
-        match self.format {
+        let (published, request) = match self.format {
             Format::JsonFeed => {
                 let published = item.get("date_published").and_then(|d| d.as_str()?.parse().ok());
-                let request = request(&id, item, self.language.as_deref())?;
-                Ok((id, published, request))
+                (published, request(&id, item, self.language.as_deref())?)
             }
             Format::Ndjson => {
-                item.insert("id".into(), id.clone().into());
-                Ok((id, None, item))
+                item.insert("id".into(), id.as_str().into());
+                (None, item)
             }
-        }
+        };
+        Ok(Item { place: self.place(n, ""), id, published, request: Value::Object(request) })
     }
 }
 
@@ -389,4 +387,309 @@ fn text_of(html: &str) -> String {
     }
     let words = lines.iter().map(|l| l.split_whitespace().collect::<Vec<_>>().join(" ")).filter(|l| !l.is_empty());
     words.collect::<Vec<_>>().join("\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+    use serde_json::json;
+
+    const VERSION: &str = "https://jsonfeed.org/version/1.1";
+
+    fn read(format: Format, text: &str) -> Vec<Result<Item, BadItem>> {
+        items(&[Page::read(format, text.into()).unwrap()]).collect()
+    }
+
+    fn feed(items: &Value) -> String {
+        json!({ "version": VERSION, "title": "Saved", "language": "de", "items": items }).to_string()
+    }
+
+    /// The request of a feed's only item.
+    fn request_of(item: Value) -> Result<Value, BadItem> {
+        read(Format::JsonFeed, &feed(&json!([item]))).remove(0).map(|i| i.request)
+    }
+
+    /// Place and detail of a feed's only item.
+    fn fault_of(item: Value) -> (String, String) {
+        let bad = request_of(item).unwrap_err();
+        (bad.place, bad.detail)
+    }
+
+    /// <https://www.jsonfeed.org/version/1.1/>, "Introduction" and "More Examples": both read as they stand.
+    #[test]
+    fn the_examples_of_the_json_feed_specification() {
+        let simple = r#"{
+            "version": "https://jsonfeed.org/version/1.1",
+            "title": "My Example Feed",
+            "home_page_url": "https://example.org/",
+            "feed_url": "https://example.org/feed.json",
+            "items": [
+                { "id": "2", "content_text": "This is a second item.", "url": "https://example.org/second-item" },
+                { "id": "1", "content_html": "<p>Hello, world!</p>", "url": "https://example.org/initial-post" }
+            ]
+        }"#;
+        let requests: Vec<Value> = read(Format::JsonFeed, simple).into_iter().map(|i| i.unwrap().request).collect();
+        assert_eq!(
+            requests,
+            [
+                json!({ "id": "2", "description": "This is a second item.", "url": "https://example.org/second-item",
+                        "observations": [] }),
+                json!({ "id": "1", "description": "Hello, world!", "url": "https://example.org/initial-post",
+                        "observations": [] }),
+            ]
+        );
+
+        let microblog = r#"{
+            "version": "https://jsonfeed.org/version/1.1",
+            "user_comment": "This is a microblog feed.",
+            "title": "A Microblog",
+            "authors": [ { "name": "A", "url": "http://example.org/", "avatar": "https://example.org/avatar.png" } ],
+            "items": [ { "id": "2347259", "url": "https://example.org/2347259",
+                         "content_text": "Cats are neat. \n\nhttps://example.org/cats",
+                         "date_published": "2016-02-09T14:22:00-07:00" } ]
+        }"#;
+        let item = read(Format::JsonFeed, microblog).remove(0).unwrap();
+        assert_eq!(item.published, Some("2016-02-09T21:22:00Z".parse().unwrap()));
+        assert_eq!(item.request["description"], "Cats are neat. \n\nhttps://example.org/cats");
+    }
+
+    #[test]
+    fn an_item_is_the_standard_members_and_one_extension() {
+        let item = json!({
+            "id": "lot-381", "title": "Hand-wound", "language": "fr", "content_text": "words", "content_html": "<b>other</b>",
+            "tags": ["steel"], "summary": null, "url": null, "_other": { "a": 1 },
+            "_steelyard": { "about": "for people", "offer": { "price": { "amount": "640.00", "currency": "EUR" } },
+                            "observations": [{ "sign": "x", "call": "present" }] },
+        });
+        assert_eq!(
+            request_of(item).unwrap(),
+            json!({ "id": "lot-381", "title": "Hand-wound", "language": "fr", "description": "words",
+                    "offer": { "price": { "amount": "640.00", "currency": "EUR" } },
+                    "observations": [{ "sign": "x", "call": "present" }] })
+        );
+        // The feed's language, where neither the item nor its extension has one.
+        assert_eq!(request_of(json!({ "id": "a" })).unwrap()["language"], "de");
+        assert_eq!(request_of(json!({ "id": "a", "_steelyard": { "language": "it" } })).unwrap()["language"], "it");
+    }
+
+    #[test]
+    fn what_is_said_twice_or_is_no_object_is_a_fault_where_it_stands() {
+        for member in ["id", "title"] {
+            let (place, detail) = fault_of(json!({ "id": "a", "title": "t", "_steelyard": { member: "u" } }));
+            assert_eq!(place, format!("/items/0/_steelyard/{member}"));
+            assert!(detail.contains(&format!("its own `{member}`")), "{detail}");
+        }
+        let (place, detail) = fault_of(json!({ "id": "a", "content_html": "", "_steelyard": { "description": "" } }));
+        assert_eq!(place, "/items/0/_steelyard/description");
+        assert!(detail.contains("`content_text`"), "{detail}");
+        assert_eq!(fault_of(json!({ "id": "a", "_steelyard": [] })).0, "/items/0/_steelyard");
+        for item in [json!([]), json!("a"), json!(null)] {
+            assert_eq!(fault_of(item).0, "/items/0");
+        }
+    }
+
+    /// JSON Feed 1.1, "Suggestions for Feed Readers": numbers are coerced, items without id discarded.
+    #[test]
+    fn ids_are_strings_or_numbers_and_never_blank() {
+        for (id, read) in [
+            (json!("ä"), "ä"),
+            (json!(" a "), " a "),
+            (json!(381), "381"),
+            (json!(381.0), "381"),
+            (json!(-1), "-1"),
+            (json!(0.5), "0.5"),
+            (json!(u64::MAX), "18446744073709551615"),
+        ] {
+            assert_eq!(request_of(json!({ "id": id })).unwrap()["id"], read);
+        }
+        for id in [json!(null), json!(""), json!(" \t"), json!(true), json!([]), json!({}), json!("a".repeat(201))] {
+            assert_eq!(fault_of(json!({ "id": id })).0, "/items/0/id", "{id}");
+        }
+        assert_eq!(fault_of(json!({ "title": "none" })).0, "/items/0/id");
+        let long = format!(r#"{{ "version": "{VERSION}", "items": [{{ "id": 18446744073709551617 }}] }}"#);
+        assert_eq!(
+            super::items(&[Page::read(Format::JsonFeed, long.into()).unwrap()]).next().unwrap().unwrap_err().place,
+            "/items/0/id"
+        );
+        assert!(request_of(json!({ "id": "ä".repeat(200) })).is_ok());
+    }
+
+    #[test]
+    fn of_two_items_with_one_id_the_first_counts_and_the_later_is_told() {
+        let read = read(Format::JsonFeed, &feed(&json!([{ "id": "7", "title": "new" }, { "id": 7, "title": "old" }])));
+        assert_eq!(read[0].as_ref().unwrap().request["title"], "new");
+        let bad = read[1].as_ref().unwrap_err();
+        assert_eq!(bad.place, "/items/1");
+        assert!(bad.detail.contains("`7`"), "{}", bad.detail);
+    }
+
+    #[test]
+    fn a_bad_item_costs_nothing_but_itself() {
+        let text = format!(
+            r#"{{ "version": "{VERSION}", "items": [
+                {{ "id": "a" }}, {{ "id": "b", "x": {{ "k": 1, "\u006b": 2 }} }}, {{ "id": "c", "x": 1e999 }},
+                {{ "id": "d", "x": {deep} }}, {{ "id": "e", "x": "{long}" }}, {{ "id": "f" }} ] }}"#,
+            deep = "[".repeat(1_000) + &"]".repeat(1_000),
+            long = "x".repeat(MOST_BYTES),
+        );
+        let read = read(Format::JsonFeed, &text);
+        let good: Vec<&str> = read.iter().flatten().map(|i| i.id.as_str()).collect();
+        assert_eq!(good, ["a", "f"]);
+        let bad: Vec<(&str, bool)> = read
+            .iter()
+            .filter_map(|i| i.as_ref().err())
+            .zip(["twice", "double", "deeply", "262144"])
+            .map(|(bad, says)| (bad.place.as_str(), bad.detail.contains(says)))
+            .collect();
+        assert_eq!(bad, [("/items/1/x/k", true), ("/items/2", true), ("/items/3", true), ("/items/4", true)]);
+    }
+
+    #[test]
+    fn what_is_no_json_feed_is_refused_whole() {
+        let items = r#""items": [{ "id": "a" }]"#;
+        for text in [
+            String::new(),
+            "[]".into(),
+            "null".into(),
+            "{}".into(),
+            format!("{{ {items} }}"),
+            format!(r#"{{ "version": 1, {items} }}"#),
+            format!(r#"{{ "version": "https://other.example/version/1.1", {items} }}"#),
+            format!(r#"{{ "version": "{VERSION}" }}"#),
+            format!(r#"{{ "version": "{VERSION}", "items": {{}} }}"#),
+            format!(r#"{{ "version": "{VERSION}", {items}, {items} }}"#),
+            format!(r#"{{ "version": "{VERSION}", "\u0076ersion": "{VERSION}", {items} }}"#),
+            format!(r#"{{ "version": "{VERSION}", "next_url": 1, {items} }}"#),
+            format!(r#"{{ "version": "{VERSION}", {items} }} x"#),
+            format!(r#"{{ "version": "{VERSION}", {items}"#),
+            format!(r#"["{VERSION}", null, null, null, [{{ "id": "a" }}]]"#),
+        ] {
+            assert!(Page::read(Format::JsonFeed, text.clone().into()).is_err(), "{text}");
+        }
+        // Version 1 stays valid, and titles are not needed to read a feed.
+        let old = format!(r#"{{ "version": "https://jsonfeed.org/version/1", {items} }}"#);
+        assert!(Page::read(Format::JsonFeed, old.into()).is_ok());
+    }
+
+    #[test]
+    fn a_line_is_the_request() {
+        let text = "\u{feff}{\"id\":\"a\",\"observations\":[]}\r\n\n \t\r\n{\"id\":2}\nnot json\n[]\n{\"x\":{\"k\":1,\"k\":2},\"id\":\"b\"}\n{\"id\":\"a\"}\n{\"id\":\"z\"}";
+        let read = read(Format::Ndjson, text);
+        let good: Vec<(&str, &str)> = read.iter().flatten().map(|i| (i.place.as_str(), i.id.as_str())).collect();
+        assert_eq!(good, [("line 1", "a"), ("line 4", "2"), ("line 9", "z")]);
+        assert_eq!(read[0].as_ref().unwrap().request, json!({ "id": "a", "observations": [] }));
+        assert_eq!(read[1].as_ref().unwrap().request, json!({ "id": "2" }));
+        let bad: Vec<&str> = read.iter().filter_map(|i| Some(i.as_ref().err()?.place.as_str())).collect();
+        assert_eq!(bad, ["line 5", "line 6", "line 7, /x/k", "line 8"]);
+
+        let page = Page::read(Format::Ndjson, b"{\"id\":\"a\"}\n\xff\n{\"id\":\"b\"}".to_vec()).unwrap();
+        let places: Vec<bool> = items(&[page]).map(|i| i.is_ok()).collect();
+        assert_eq!(places, [true, false, true]);
+    }
+
+    #[test]
+    fn items_beyond_the_limit_are_told_and_not_read() {
+        let many: Vec<Value> = (0..MOST_ITEMS + 2).map(|i| json!({ "id": i })).collect();
+        let lines: Vec<String> = many.iter().map(Value::to_string).collect();
+        let feed = feed(&many.into());
+        for (format, text, place) in
+            [(Format::JsonFeed, feed, "/items/5000"), (Format::Ndjson, lines.join("\n"), "line 5001")]
+        {
+            let mut read = read(format, &text);
+            assert_eq!(read.len(), MOST_ITEMS + 1);
+            assert_eq!(read.pop().unwrap().unwrap_err().place, place);
+            assert!(read.iter().all(Result::is_ok));
+        }
+    }
+
+    #[test]
+    fn words_of_html_are_its_text_line_by_line() {
+        for (html, text) in [
+            (
+                "<p>Original <b>dial</b>,&nbsp;1958 &amp; later</p><p>Serviced</p>",
+                "Original dial, 1958 & later\nServiced",
+            ),
+            ("a<br>b<br/>c", "a\nb\nc"),
+            ("<script>alert('<p>x</p>')</script><style>p{}</style>ok", "ok"),
+            ("<ul><li>one\n  line<li>two</ul>", "one line\ntwo"),
+            ("un<b>broken</b> word <!-- not -->", "unbroken word"),
+            ("18 < 20 &lt;b&gt; &#x41;", "18 < 20 <b> A"),
+            ("<p", ""),
+            ("", ""),
+        ] {
+            assert_eq!(text_of(html), text, "{html}");
+        }
+    }
+
+    fn any_json() -> impl Strategy<Value = Value> {
+        let leaf = prop_oneof![
+            Just(Value::Null),
+            any::<bool>().prop_map(Value::from),
+            any::<f64>().prop_map(Value::from),
+            any::<i64>().prop_map(Value::from),
+            ".{0,8}".prop_map(Value::from),
+        ];
+        let name = prop_oneof![
+            ".{0,3}",
+            "id",
+            "title",
+            "content_html",
+            "content_text",
+            "language",
+            "date_published",
+            "_steelyard",
+        ];
+        leaf.prop_recursive(4, 40, 6, move |inner| {
+            prop_oneof![
+                proptest::collection::vec(inner.clone(), 0..6).prop_map(Value::from),
+                proptest::collection::btree_map(name.clone(), inner, 0..8)
+                    .prop_map(|members| Value::Object(members.into_iter().collect())),
+            ]
+        })
+    }
+
+    proptest! {
+        #[test]
+        fn no_bytes_panic(bytes in proptest::collection::vec(any::<u8>(), 0..300)) {
+            for format in [Format::JsonFeed, Format::Ndjson] {
+                if let Ok(page) = Page::read(format, bytes.clone()) {
+                    items(&[page]).for_each(drop);
+                }
+            }
+        }
+
+        #[test]
+        fn no_html_panics(html in "(<|>|/|p|script|&|#|x|!|-|\"|ä| |\n){0,60}") {
+            let _ = text_of(&html);
+        }
+
+        /// Whatever the items are, each is read or told, in order, and what is read has its id.
+        #[test]
+        fn every_item_is_accounted_for(list in proptest::collection::vec(any_json(), 0..6)) {
+            let all = read(Format::JsonFeed, &feed(&list.clone().into()));
+            prop_assert_eq!(all.len(), list.len());
+            for (i, one) in all.iter().enumerate() {
+                let here = format!("/items/{i}");
+                match one {
+                    Ok(item) => {
+                        prop_assert_eq!(&item.place, &here);
+                        prop_assert_eq!(&item.request["id"], &item.id);
+                        prop_assert!(item.request["observations"].is_array() || list[i]["_steelyard"].get("observations").is_some());
+                    }
+                    Err(bad) => prop_assert!(bad.place.starts_with(&here)),
+                }
+            }
+        }
+
+        /// LF or CRLF, a final line end or none, empty lines: the same items.
+        #[test]
+        fn line_ends_do_not_matter(list in proptest::collection::vec(any_json(), 0..6), crlf: bool, last: bool) {
+            let lines: Vec<String> = list.iter().map(Value::to_string).collect();
+            let plain = read(Format::Ndjson, &lines.join("\n"));
+            let end = if crlf { "\r\n" } else { "\n" };
+            let other = read(Format::Ndjson, &(lines.join(end) + if last { end } else { "" }));
+            prop_assert_eq!(plain, other);
+        }
+    }
 }
