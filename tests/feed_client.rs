@@ -1,8 +1,13 @@
 //! One poll of a feed over HTTP, on loopback through a configured exception.
 
+mod feed_support;
+
+use feed_support::Loopback;
 use flate2::Compression;
 use flate2::write::GzEncoder;
 use proptest::prelude::*;
+use rustls::ServerConfig;
+use rustls::pki_types::PrivatePkcs8KeyDer;
 use serde_json::{Value, json};
 use std::io::Write as _;
 use std::net::SocketAddr;
@@ -10,7 +15,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 use steelyard::feed::{
-    BadItem, Client, Fetched, Format, Guard, Item, Limits, Outcome, PollError, Polled, RetryAfter, System, Validators,
+    BadItem, Client, Fetched, Format, Guard, Item, Limits, Outcome, PollError, Polled, RetryAfter, Validators,
 };
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::TcpListener;
@@ -27,9 +32,9 @@ const LIMITS: Limits = Limits {
 };
 
 /// Only what listens on this address may be asked; an address on loopback needs no look-up.
-fn client(address: &SocketAddr, limits: Limits) -> Client {
+fn client(address: &SocketAddr, limits: Limits) -> Client<Loopback> {
     assert!(address.ip().is_loopback());
-    Client::with(Guard::new([address.to_string().parse().unwrap()], Vec::new()), System, limits).unwrap()
+    Client::with(Guard::new([address.to_string().parse().unwrap()], Vec::new()), Loopback::default(), limits).unwrap()
 }
 
 async fn poll(server: &MockServer, format: Format) -> Result<Polled, PollError> {
@@ -216,6 +221,35 @@ async fn a_host_without_tls_or_without_http_cannot_be_reached() {
     assert!(matches!(error, PollError::Unreachable(_)), "{error}");
 }
 
+/// A certificate that nobody vouches for.
+#[tokio::test]
+async fn a_host_that_cannot_prove_its_name_is_not_asked() {
+    let signed = rcgen::generate_simple_self_signed(["shop.example".to_owned()]).unwrap();
+    let key = PrivatePkcs8KeyDer::from(signed.signing_key.serialize_der()).into();
+    let config = ServerConfig::builder_with_provider(Arc::new(rustls::crypto::aws_lc_rs::default_provider()))
+        .with_safe_default_protocol_versions()
+        .unwrap()
+        .with_no_client_auth()
+        .with_single_cert(vec![signed.cert.der().clone()], key)
+        .unwrap();
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let port = listener.local_addr().unwrap().port();
+    let serving = tokio::spawn(async move {
+        let (stream, _) = listener.accept().await.unwrap();
+        tokio_rustls::TlsAcceptor::from(Arc::new(config)).accept(stream).await.map(drop)
+    });
+    let guard = Guard::new([format!("shop.example:{port}").parse().unwrap()], Vec::new());
+    let url = format!("https://shop.example:{port}/feed");
+    let error = Client::with(guard, Loopback::default(), LIMITS)
+        .unwrap()
+        .poll(&url, Format::JsonFeed, &Validators::default())
+        .await
+        .unwrap_err();
+    assert!(error.to_string().contains("certificate"), "{error}");
+    // The client broke the handshake off: no request was sent.
+    assert!(serving.await.unwrap().is_err());
+}
+
 // --- Bytes --------------------------------------------------------------------------------
 
 #[tokio::test]
@@ -397,7 +431,7 @@ async fn next_pages_are_of_the_feeds_own_origin() {
         server.reset().await;
         Mock::given(any()).respond_with(page(&feed(&["a"], Some(&next)))).expect(1).mount(&server).await;
         let guard = Guard::new([server.address(), other.address()].map(|a| a.to_string().parse().unwrap()), Vec::new());
-        let both = Client::with(guard, System, LIMITS).unwrap();
+        let both = Client::with(guard, Loopback::default(), LIMITS).unwrap();
         let read = fetched(both.poll(&server.uri(), Format::JsonFeed, &Validators::default()).await);
         assert!(matches!(read.stopped, Some(PollError::Elsewhere(_))), "{:?}", read.stopped);
         assert_eq!(ids(&read), ["a"]);

@@ -3,17 +3,19 @@
 //! the guard is what holds is shown the other way round: excepted by name, the same URL reaches
 //! the recorder.
 
+mod feed_support;
+
+use feed_support::{Loopback, Recorder};
 use proptest::prelude::*;
-use std::collections::{BTreeSet, HashMap};
+use std::collections::BTreeSet;
 use std::io;
 use std::net::{IpAddr, SocketAddr, TcpListener};
-use std::sync::{Arc, Mutex};
+use std::sync::Arc;
 use std::time::Duration;
 use steelyard::feed::{
     Client, Connector, Exception, Format, Guard, Limits, MOST_URL_BYTES, Network, PollError, Refusal, Validators,
     attached,
 };
-use tokio::net::TcpStream;
 use tower::Service as _;
 use url::Url;
 use wiremock::{Mock, MockServer, ResponseTemplate, matchers};
@@ -225,63 +227,6 @@ const NEIGHBOURS: [&str; 34] = [
     "::ffff:9.9.9.9",
 ];
 
-/// Resolves from a table; notes what it is asked and connects nowhere.
-#[derive(Debug, Clone, Default)]
-struct Recorder {
-    /// For each name its answers, one a look-up; the last is repeated.
-    names: Arc<HashMap<String, Vec<Vec<IpAddr>>>>,
-    looked_up: Arc<Mutex<Vec<String>>>,
-    dialled: Arc<Mutex<Vec<SocketAddr>>>,
-}
-
-impl Recorder {
-    fn knowing(name: &str, answers: &[&[&str]]) -> Self {
-        let answers = answers.iter().map(|a| a.iter().map(|ip| ip.parse().unwrap()).collect()).collect();
-        Self { names: Arc::new(HashMap::from([(name.to_owned(), answers)])), ..Self::default() }
-    }
-
-    fn looked_up(&self) -> Vec<String> {
-        self.looked_up.lock().unwrap().clone()
-    }
-
-    fn dialled(&self) -> Vec<SocketAddr> {
-        self.dialled.lock().unwrap().clone()
-    }
-}
-
-impl Network for Recorder {
-    async fn resolve(&self, name: &str) -> io::Result<Vec<IpAddr>> {
-        let mut looked_up = self.looked_up.lock().unwrap();
-        let before = looked_up.iter().filter(|n| *n == name).count();
-        looked_up.push(name.to_owned());
-        let answers = self.names.get(name).ok_or(io::ErrorKind::NotFound)?;
-        Ok(answers[before.min(answers.len() - 1)].clone())
-    }
-
-    async fn connect(&self, to: SocketAddr) -> io::Result<TcpStream> {
-        self.dialled.lock().unwrap().push(to);
-        Err(io::ErrorKind::ConnectionRefused.into())
-    }
-}
-
-/// Resolves every name to 127.0.0.1, and connects to loopback alone.
-#[derive(Debug, Clone, Default)]
-struct Loopback {
-    dialled: Arc<Mutex<Vec<SocketAddr>>>,
-}
-
-impl Network for Loopback {
-    async fn resolve(&self, _: &str) -> io::Result<Vec<IpAddr>> {
-        Ok(vec![[127, 0, 0, 1].into()])
-    }
-
-    async fn connect(&self, to: SocketAddr) -> io::Result<TcpStream> {
-        self.dialled.lock().unwrap().push(to);
-        assert!(to.ip().to_canonical().is_loopback(), "would leave the machine: {to}");
-        TcpStream::connect(to).await
-    }
-}
-
 fn client<N: Network>(guard: Guard, network: N) -> Client<N> {
     let limits = Limits { pause: Duration::ZERO, ..Limits::default() };
     Client::with(guard, network, limits).unwrap()
@@ -321,9 +266,9 @@ async fn an_address_inside_is_never_dialled_however_it_is_written() {
 
 #[tokio::test]
 async fn without_the_guard_every_one_of_them_would_be_dialled() {
+    let network = Recorder::default();
+    let open = client(Guard::new(LITERALS.map(|(url, _)| exception(url)), Vec::new()), network.clone());
     for (url, meant) in LITERALS {
-        let network = Recorder::default();
-        let open = client(Guard::new([exception(url)], Vec::new()), network.clone());
         let error = poll(&open, url).await.unwrap_err();
         assert!(matches!(error, PollError::Unreachable(_)), "{url:?}: {error}");
         assert_eq!(network.dialled(), [SocketAddr::new(meant.parse().unwrap(), port(url))], "{url:?}");
@@ -344,39 +289,41 @@ async fn the_connector_by_itself_refuses_addresses_inside() {
 
 #[tokio::test]
 async fn a_name_that_leads_inside_is_looked_up_and_never_dialled() {
-    for scheme in ["http", "https"] {
-        for address in BEHIND_NAMES {
-            let url = format!("{scheme}://shop.example/feed.json");
-            let network = Recorder::knowing("shop.example", &[&[address]]);
-            let error = poll(&client(Guard::default(), network.clone()), &url).await.unwrap_err();
+    let name = |i: usize| format!("shop-{i}.example");
+    let network = Recorder::knowing_all(BEHIND_NAMES.iter().enumerate().map(|(i, ip)| (name(i), *ip)));
+    let urls = |i| ["http", "https"].map(|scheme| format!("{scheme}://{}/feed.json", name(i)));
+    let guarded = client(Guard::default(), network.clone());
+    let excepted = (0..BEHIND_NAMES.len()).flat_map(urls).map(|url| exception(&url));
+    let open = client(Guard::new(excepted, Vec::new()), network.clone());
+    for (i, address) in BEHIND_NAMES.iter().enumerate() {
+        for url in urls(i) {
+            let error = poll(&guarded, &url).await.unwrap_err();
             assert!(matches!(error, PollError::Refused(Refusal::Inside(_))), "{address}: {error}");
             // Where a name leads inside is nothing to tell whoever wrote the URL.
             assert!(!error.to_string().contains(address), "{error}");
-            assert_eq!(network.looked_up(), ["shop.example"]);
-            assert_eq!(network.dialled(), [], "{address}");
+            assert_eq!((network.looked_up(), network.dialled()), (vec![name(i)], vec![]), "{address}");
 
-            let open = client(Guard::new([exception(&url)], Vec::new()), network.clone());
             poll(&open, &url).await.unwrap_err();
             assert_eq!(network.dialled(), [SocketAddr::new(address.parse().unwrap(), port(&url))]);
+            network.looked_up();
         }
     }
 }
 
 #[tokio::test]
 async fn local_names_are_not_even_looked_up() {
-    let network = Recorder::default();
+    let name = |url| Url::parse(url).unwrap().host_str().unwrap().to_owned();
+    let network = Recorder::knowing_all(LOCAL_NAMES.map(|url| (name(url), "127.0.0.1")));
     let guarded = client(Guard::default(), network.clone());
+    let open = client(Guard::new(LOCAL_NAMES.map(exception), Vec::new()), network.clone());
     for url in LOCAL_NAMES {
         let error = poll(&guarded, url).await.unwrap_err();
         assert!(matches!(error, PollError::Refused(Refusal::Inside(_))), "{url}: {error}");
         assert_eq!((network.looked_up(), network.dialled()), (vec![], vec![]), "{url}");
-    }
-    for url in LOCAL_NAMES {
-        let name = Url::parse(url).unwrap().host_str().unwrap().to_owned();
-        let network = Recorder::knowing(&name, &[&["127.0.0.1"]]);
-        let open = client(Guard::new([exception(url)], Vec::new()), network.clone());
+
         poll(&open, url).await.unwrap_err();
-        assert_eq!(network.dialled(), [SocketAddr::from(([127, 0, 0, 1], port(url)))], "{url}");
+        let here = SocketAddr::from(([127, 0, 0, 1], port(url)));
+        assert_eq!((network.looked_up(), network.dialled()), (vec![name(url)], vec![here]), "{url}");
     }
 }
 
@@ -417,11 +364,10 @@ async fn a_name_that_changes_its_mind_gains_nothing() {
     let network = Recorder::knowing("shop.example", &[&["9.9.9.9"], &["127.0.0.1"], &["169.254.169.254"]]);
     let guarded = client(Guard::default(), network.clone());
     assert!(matches!(poll(&guarded, "http://shop.example/").await, Err(PollError::Unreachable(_))));
-    assert_eq!(network.looked_up().len(), 1);
-    for asked in 2..=4 {
+    for _ in 0..3 {
         assert!(matches!(poll(&guarded, "http://shop.example/").await, Err(PollError::Refused(_))));
-        assert_eq!(network.looked_up().len(), asked);
     }
+    assert_eq!(network.looked_up().len(), 4);
     assert_eq!(network.dialled(), [SocketAddr::from(([9, 9, 9, 9], 80))]);
 }
 
@@ -535,15 +481,15 @@ async fn a_listener_on_loopback_counts_no_connection() {
         "shop.example",
         "127.0.0.1.shop.example",
     ];
-    for host in hosts {
-        let url = format!("http://{host}:{port}/");
-        let guarded = client(Guard::new([], attached().unwrap()), Loopback::default());
-        assert!(matches!(poll(&guarded, &url).await, Err(PollError::Refused(_))), "{url}");
+    let urls = hosts.map(|host| format!("http://{host}:{port}/"));
+    let guarded = client(Guard::new([], attached().unwrap()), Loopback::default());
+    let limits = Limits { total: Duration::from_millis(50), pause: Duration::ZERO, ..Limits::default() };
+    let excepted = urls.iter().map(|url| exception(url));
+    let open = Client::with(Guard::new(excepted, Vec::new()), Loopback::default(), limits).unwrap();
+    for url in &urls {
+        assert!(matches!(poll(&guarded, url).await, Err(PollError::Refused(_))), "{url}");
         assert_eq!(came(), 0, "{url}");
-
-        let limits = Limits { total: Duration::from_millis(50), pause: Duration::ZERO, ..Limits::default() };
-        let open = Client::with(Guard::new([exception(&url)], Vec::new()), Loopback::default(), limits).unwrap();
-        assert!(matches!(poll(&open, &url).await, Err(PollError::TooSlow(_))), "{url}");
+        assert!(matches!(poll(&open, url).await, Err(PollError::TooSlow(_))), "{url}");
         assert_eq!(came(), 1, "the listener does not count: {url}");
     }
 }
@@ -551,7 +497,8 @@ async fn a_listener_on_loopback_counts_no_connection() {
 #[tokio::test]
 async fn neither_redirects_nor_next_pages_lead_inside() {
     let server = MockServer::start().await;
-    let excepted: Exception = server.address().to_string().parse().unwrap();
+    let network = Loopback::default();
+    let open = client(Guard::new([exception(&server.uri())], Vec::new()), network.clone());
     let inside = TcpListener::bind("127.0.0.1:0").unwrap();
     inside.set_nonblocking(true).unwrap();
     let near = inside.local_addr().unwrap().port();
@@ -571,11 +518,9 @@ async fn neither_redirects_nor_next_pages_lead_inside() {
             server.reset().await;
             let moved = ResponseTemplate::new(status).insert_header("location", target.as_str());
             Mock::given(matchers::any()).respond_with(moved).expect(1).mount(&server).await;
-            let network = Loopback::default();
-            let open = client(Guard::new([excepted.clone()], Vec::new()), network.clone());
             let error = poll(&open, &server.uri()).await.unwrap_err();
             assert!(matches!(&error, PollError::Moved(to) if to == target), "{error}");
-            assert_eq!(*network.dialled.lock().unwrap(), [*server.address()], "{target}");
+            assert_eq!(network.dialled(), [*server.address()], "{target}");
         }
 
         server.reset().await;
@@ -583,10 +528,8 @@ async fn neither_redirects_nor_next_pages_lead_inside() {
             serde_json::json!({ "version": "https://jsonfeed.org/version/1.1", "items": [], "next_url": target });
         let page = ResponseTemplate::new(200).set_body_raw(feed.to_string(), "application/feed+json");
         Mock::given(matchers::any()).respond_with(page).expect(1).mount(&server).await;
-        let network = Loopback::default();
-        let open = client(Guard::new([excepted.clone()], Vec::new()), network.clone());
         poll(&open, &server.uri()).await.unwrap();
-        assert_eq!(*network.dialled.lock().unwrap(), [*server.address()], "{target}");
+        assert_eq!(network.dialled(), [*server.address()], "{target}");
     }
     assert_eq!(inside.accept().unwrap_err().kind(), io::ErrorKind::WouldBlock);
 }
