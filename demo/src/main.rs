@@ -10,9 +10,13 @@ use serde::Deserialize;
 use situations::{Figure, Verdict};
 use std::path::{Path, PathBuf};
 use steelyard::config::Config;
+use steelyard::picture;
 use steelyard::serve::Service;
 use steelyard::wire::Money;
 use steelyard::wire::response::{AdviceKind, Assessment, BestUseKind};
+
+/// Where the picture of the explained listing goes, below the workspace's folder.
+const PICTURE: &str = "target/demo/evidence.svg";
 
 /// The dealer, and which listing is explained.
 #[derive(Deserialize)]
@@ -77,7 +81,7 @@ async fn main() -> anyhow::Result<()> {
     rank(&mut assessed);
     print_ranking(&assessed);
     let explained = assessed.iter().find(|a| a.name == shop.explain).context("the listing to explain")?;
-    explain(explained);
+    explain(explained)?;
     print_situations(&mut assessed);
     Ok(())
 }
@@ -212,7 +216,7 @@ fn bar(db: f64) -> String {
     }
 }
 
-fn explain(a: &Assessed) {
+fn explain(a: &Assessed) -> anyhow::Result<()> {
     let answer = &a.answer;
     say(&format!("One listing in full: {}\n{}\n", a.name, a.saved.situation));
     let odds = &answer.log_odds_db;
@@ -224,13 +228,14 @@ fn explain(a: &Assessed) {
     if let Some(price) = odds.price {
         t.add_row(["asking price".into(), format!("{price:+.1}"), String::new(), bar(price)]);
     }
-    let mut rows: Vec<_> = answer.evidence.iter().collect();
+    let (mut rows, overruled): (Vec<_>, Vec<_>) = answer.evidence.iter().partition(|e| e.overruled_by.is_none());
     rows.sort_by(|x, y| y.share_db.unwrap_or(0.0).abs().total_cmp(&x.share_db.unwrap_or(0.0).abs()));
     for e in rows {
         let share = e.share_db.unwrap_or(0.0);
         let call = serde_json::to_value(e.call).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default();
+        let derived = if e.because.is_some() { " (derived)" } else { "" };
         t.add_row([
-            format!("{} {call}", e.sign),
+            format!("{} {call}{derived}", e.sign),
             format!("{share:+.1}"),
             format!("{:+.1}", e.alone_db),
             bar(share),
@@ -239,6 +244,19 @@ fn explain(a: &Assessed) {
     }
     t.add_row(["posterior".into(), format!("{:+.1}", odds.posterior), String::new(), bar(odds.posterior)]);
     say(&trimmed(&t));
+    for e in answer.evidence.iter().filter(|e| e.overruled_by.is_none()) {
+        if let Some(because) = &e.because {
+            say(&format!("{} is derived: {because}", e.sign));
+        }
+    }
+    for e in overruled {
+        let because = e.because.as_deref().unwrap_or_default();
+        say(&format!("{} would be derived too, but the dealer's own call counts: {because}", e.sign));
+    }
+    say("");
+    let picture = picture::evidence(answer).context("an assessment without shares")?;
+    write(Path::new(PICTURE), &picture)?;
+    say(&format!("The same as a picture: {PICTURE}\n"));
 
     let stories: Vec<String> = answer.stories.iter().map(|(s, p)| format!("{s} {p:.3}")).collect();
     if let Some([low, high]) = answer.probability.interval_90 {
@@ -283,6 +301,14 @@ fn explain(a: &Assessed) {
         say(&format!("  - {}", c.text));
     }
     say("");
+    Ok(())
+}
+
+/// Writes a file below the workspace's folder, wherever the demo was called from.
+fn write(path: &Path, text: &str) -> anyhow::Result<()> {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").join(path);
+    path.parent().map_or(Ok(()), std::fs::create_dir_all).with_context(|| path.display().to_string())?;
+    std::fs::write(&path, text).with_context(|| path.display().to_string())
 }
 
 fn print_situations(assessed: &mut [Assessed]) {

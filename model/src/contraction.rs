@@ -434,19 +434,20 @@ impl Contraction {
                     let second = &self.slots[second_slot];
                     let into_second = second.grad_start / W;
                     let b = Entries::<W>::new(&values[self.range(second_slot)], second.laned);
-                    let at = step.first_at.chunks_exact(step.inner);
-                    let bt = step.second_at.chunks_exact(step.inner);
-                    for ((o, at), bt) in pull.iter().zip(at).zip(bt) {
-                        for (&i, &j) in at.iter().zip(bt) {
-                            let (x, y) = (a.at(i as usize), b.at(j as usize));
-                            let slot = &mut lower[into_first + i as usize];
-                            for h in 0..W {
-                                slot[h] += o[h] * y[h];
-                            }
-                            let slot = &mut lower[into_second + j as usize];
-                            for h in 0..W {
-                                slot[h] += o[h] * x[h];
-                            }
+                    let to = (into_first, into_second);
+                    // One loop for each kind of pair: the inner loop must not ask.
+                    match (a, b) {
+                        (Entries::Laned(a), Entries::Laned(b)) => {
+                            pull_two(step, pull, lower, to, |i| a[i], |j| b[j]);
+                        }
+                        (Entries::Laned(a), Entries::Plain(b)) => {
+                            pull_two(step, pull, lower, to, |i| a[i], |j| [b[j]; W]);
+                        }
+                        (Entries::Plain(a), Entries::Laned(b)) => {
+                            pull_two(step, pull, lower, to, |i| [a[i]; W], |j| b[j]);
+                        }
+                        (Entries::Plain(a), Entries::Plain(b)) => {
+                            pull_two(step, pull, lower, to, |i| [a[i]; W], |j| [b[j]; W]);
                         }
                     }
                 }
@@ -505,12 +506,32 @@ impl<'a, const W: usize> Entries<'a, W> {
     fn new(values: &'a [f64], laned: bool) -> Self {
         if laned { Self::Laned(values.as_chunks().0) } else { Self::Plain(values) }
     }
+}
 
-    #[inline]
-    fn at(&self, i: usize) -> [f64; W] {
-        match self {
-            Self::Laned(v) => v[i],
-            Self::Plain(v) => [v[i]; W],
+/// Passes what an output pulls on to the two inputs whose product it sums.
+#[inline]
+fn pull_two<const W: usize>(
+    step: &Step,
+    pull: &[[f64; W]],
+    lower: &mut [[f64; W]],
+    (into_first, into_second): (usize, usize),
+    a: impl Fn(usize) -> [f64; W],
+    b: impl Fn(usize) -> [f64; W],
+) {
+    let at = step.first_at.chunks_exact(step.inner);
+    let bt = step.second_at.chunks_exact(step.inner);
+    for ((o, at), bt) in pull.iter().zip(at).zip(bt) {
+        for (&i, &j) in at.iter().zip(bt) {
+            let (i, j) = (i as usize, j as usize);
+            let (x, y) = (a(i), b(j));
+            let slot = &mut lower[into_first + i];
+            for h in 0..W {
+                slot[h] += o[h] * y[h];
+            }
+            let slot = &mut lower[into_second + j];
+            for h in 0..W {
+                slot[h] += o[h] * x[h];
+            }
         }
     }
 }

@@ -10,9 +10,9 @@
 
 use crate::observe::Evidence;
 use crate::posterior::{PerStory, Plan, Posterior, Scratch, Stories, logistic};
+use crate::sample::{beta, dirichlet};
 use crate::shares::within_sides;
 use rand_core::SeedableRng as _;
-use rand_distr::{Distribution as _, Gamma};
 use rand_pcg::Pcg64;
 
 /// The 95 % point of the standard normal: half of what a 90 % interval leaves out lies above it.
@@ -120,7 +120,7 @@ pub fn delta(plan: &Plan, scratch: &mut Scratch, evidence: &Evidence, posterior:
 }
 
 /// Cells below this share of the variance enter by their slope alone.
-const WORTH_A_CLOSER_LOOK: f64 = 0.005;
+const WORTH_A_CLOSER_LOOK: f64 = 0.02;
 
 /// Beyond this skewness the expansion turns back on itself.
 const MOST_SKEW: f64 = 1.5;
@@ -187,14 +187,18 @@ fn moments(mean: f64, strength: f64, bad: f64, sound: f64) -> Moments {
     /// Most nodes on either side: beyond them f is flat.
     const NODES: i32 = 40;
     /// A density this far below its highest is spent.
-    const SPENT: f64 = 1e-13;
+    const SPENT: f64 = 1e-11;
     let (a, b) = (mean * strength, (1.0 - mean) * strength);
     // Six tenths of the standard deviation of logit p, where that is narrower.
     let step = WIDEST_STEP.min(0.6 * (1.0 / a + 1.0 / b).sqrt());
     let centre = (a / b).ln();
-    let ln_density = |t: f64| -a * (-t).exp().ln_1p() - b * t.exp().ln_1p();
-    let highest = ln_density(centre);
-    let f = |p: f64| (bad * (p - mean)).ln_1p() - (sound * (p - mean)).ln_1p();
+    // At logit t: p, and ln of the density up to a constant.
+    let at = |t: f64| {
+        let odds_against = (-t).exp();
+        (1.0 / (1.0 + odds_against), -b * t - strength * odds_against.ln_1p())
+    };
+    let highest = at(centre).1;
+    let f = |p: f64| ((1.0 + bad * (p - mean)) / (1.0 + sound * (p - mean))).ln();
     let (mut weight, mut sums) = (0.0, [0.0; 3]);
     let mut add = |w: f64, p: f64| {
         let x = f(p);
@@ -206,11 +210,11 @@ fn moments(mean: f64, strength: f64, bad: f64, sound: f64) -> Moments {
     add(1.0, mean);
     for (side, tail) in [(-1.0, a), (1.0, b)] {
         for i in 1..=NODES {
-            let t = centre + side * step * f64::from(i);
-            let w = (ln_density(t) - highest).exp();
+            let (p, ln_density) = at(centre + side * step * f64::from(i));
+            let w = (ln_density - highest).exp();
             // After the last node comes an exponential tail over which f does not change.
             let beyond = if i == NODES { w * (1.0 / (tail * step) - 0.5).max(0.0) } else { 0.0 };
-            add(w + beyond, logistic(t));
+            add(w + beyond, p);
             if w < SPENT {
                 break;
             }
@@ -243,10 +247,8 @@ fn draw(plan: &Plan, stories: &Stories, evidence: &Evidence, draws: usize, seed:
             let table = other.table_mut(k);
             for (r, (row, strength)) in c.mean.rows().into_iter().zip(&c.strength).enumerate() {
                 let (h, parent) = (r / rows_per_story, r % rows_per_story);
-                let parts: Vec<f64> = row.iter().map(|p| gamma(p * strength, &mut random)).collect();
-                let sum: f64 = parts.iter().sum();
-                for (s, part) in parts.iter().enumerate() {
-                    table[(parent * c.states.len() + s) * count + h] = part / sum;
+                for (s, p) in dirichlet(row.iter().copied(), *strength, &mut random).into_iter().enumerate() {
+                    table[(parent * c.states.len() + s) * count + h] = p;
                 }
             }
         }
@@ -254,8 +256,7 @@ fn draw(plan: &Plan, stories: &Stories, evidence: &Evidence, draws: usize, seed:
             let cells = &data.signs[call.sign].present;
             let present = other.present_mut(call.sign);
             for (to, (p, strength)) in present.iter_mut().zip(cells.mean.iter().zip(&cells.strength)) {
-                let (yes, no) = (gamma(p * strength, &mut random), gamma((1.0 - p) * strength, &mut random));
-                *to = yes / (yes + no);
+                *to = beta(*p, *strength, &mut random);
             }
         }
         let ln: PerStory = other.evaluate(&mut scratch, evidence);
@@ -264,11 +265,6 @@ fn draw(plan: &Plan, stories: &Stories, evidence: &Evidence, draws: usize, seed:
         }
     }
     found
-}
-
-/// A Gamma(shape, 1) variate; never 0, so that a row of tiny shapes still has a sum.
-fn gamma(shape: f64, random: &mut Pcg64) -> f64 {
-    Gamma::new(shape, 1.0).map_or(f64::MIN_POSITIVE, |g| g.sample(random).max(f64::MIN_POSITIVE))
 }
 
 #[cfg(test)]

@@ -22,6 +22,10 @@
 //! Beside the calculation, [`facts`] compares what a listing states with a reference book and
 //! calls signs by itself, and [`readers`] reads case marks and texts into proposals.
 //!
+//! [`counts`] says how often each number of the model was at work in listings, as a calibration
+//! needs it; [`sample`] draws listings with known stories from the model, and worlds that differ from it as
+//! far as its own strengths allow.
+//!
 //! The prior P(bad) of a seller comes from the `steelyard-priors` crate; here it is a number.
 //! Nothing here reads a file, a clock or a random source: a seed is an argument.
 //!
@@ -50,6 +54,7 @@
 pub mod advice;
 pub mod ask;
 pub mod contraction;
+pub mod counts;
 pub mod decision;
 pub mod facts;
 pub mod interval;
@@ -59,4 +64,5 @@ pub mod observe;
 pub mod pack;
 pub mod posterior;
 pub mod readers;
+pub mod sample;
 pub mod shares;

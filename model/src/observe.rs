@@ -167,6 +167,8 @@ pub struct Likelihood {
     pub if_present: f64,
     /// P(call | sign absent).
     pub if_absent: f64,
+    /// Whether two stated facts made the call: it was then not read off a photo by anybody.
+    pub derived: bool,
 }
 
 impl Likelihood {
@@ -183,12 +185,58 @@ impl Likelihood {
         Self::from_rates(sign, call, rates(&pack.signs()[sign].reading, 1.0), Some(1.0))
     }
 
+    /// Whether somebody read it off a photo or in hand, with the rates of the sign's reading class.
+    #[must_use]
+    pub fn is_read(&self) -> bool {
+        self.resolvable.is_some() && !self.derived && !self.is_neutral()
+    }
+
+    /// Whether it says nothing at all, as of a watch that had better stay shut.
+    #[must_use]
+    pub fn is_neutral(&self) -> bool {
+        self.if_present == 1.0 && self.if_absent == 1.0
+    }
+
     fn from_rates(sign: Index, call: Call, (se, fa): (f64, f64), resolvable: Option<f64>) -> Self {
         let (if_present, if_absent) = match call {
             Call::Present => (se, fa),
             Call::Absent => (1.0 - se, 1.0 - fa),
         };
-        Self { sign, call, resolvable, if_present, if_absent }
+        Self { sign, call, resolvable, if_present, if_absent, derived: false }
+    }
+
+    /// A call that two stated facts make: read as class `plain` with D = 1, whatever the sign's own
+    /// class, since nothing small had to be seen. A pack without that class reads it as the sign's own.
+    #[must_use]
+    pub fn derived(pack: &Pack, sign: Index, call: Call) -> Self {
+        let reading = pack.data().readings.get(crate::facts::READING).unwrap_or(&pack.signs()[sign].reading);
+        Self { derived: true, ..Self::from_rates(sign, call, rates(reading, 1.0), Some(1.0)) }
+    }
+}
+
+/// What was found of a sign with the watch in hand, as a likelihood of the report.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Finding {
+    /// The sign.
+    pub sign: Index,
+    /// P(report | sign present).
+    pub if_present: f64,
+    /// P(report | sign absent).
+    pub if_absent: f64,
+}
+
+impl Finding {
+    /// A finding beyond doubt.
+    #[must_use]
+    pub fn certain(sign: Index, present: bool) -> Self {
+        let (if_present, if_absent) = if present { (1.0, 0.0) } else { (0.0, 1.0) };
+        Self { sign, if_present, if_absent }
+    }
+
+    /// Whether it leaves no doubt.
+    #[must_use]
+    pub fn is_certain(&self) -> bool {
+        (self.if_present == 0.0) != (self.if_absent == 0.0)
     }
 }
 
@@ -282,6 +330,48 @@ impl Evidence {
     #[must_use]
     pub fn has(&self, sign: Index) -> bool {
         self.calls.iter().any(|c| c.sign == sign)
+    }
+
+    /// The same calls under the reading rates of another pack with the same signs.
+    ///
+    /// A call with a certainty of its own, and one that says nothing, stay as they are.
+    #[must_use]
+    pub fn reread(&self, pack: &Pack) -> Self {
+        let read = |call: &Likelihood| match call.resolvable {
+            Some(_) if call.derived => Likelihood::derived(pack, call.sign, call.call),
+            Some(d) if !call.is_neutral() => {
+                Likelihood::from_rates(call.sign, call.call, rates(&pack.signs()[call.sign].reading, d), Some(d))
+            }
+            _ => *call,
+        };
+        Self { calls: self.calls.iter().map(read).collect() }
+    }
+
+    /// The same evidence together with what was found of some signs in hand. A call that says
+    /// nothing has no `resolvable` in it any more.
+    #[must_use]
+    pub fn settled(&self, found: &[Finding]) -> Self {
+        let mut calls = self.calls.clone();
+        for call in calls.iter_mut().filter(|c| c.is_neutral()) {
+            call.resolvable = None;
+        }
+        for f in found {
+            match calls.iter_mut().find(|c| c.sign == f.sign) {
+                Some(call) => {
+                    call.if_present *= f.if_present;
+                    call.if_absent *= f.if_absent;
+                }
+                None => calls.push(Likelihood {
+                    sign: f.sign,
+                    call: if f.if_present >= f.if_absent { Call::Present } else { Call::Absent },
+                    resolvable: None,
+                    if_present: f.if_present,
+                    if_absent: f.if_absent,
+                    derived: false,
+                }),
+            }
+        }
+        Self { calls }
     }
 
     /// The same evidence with more calls, which must be on signs not called yet.

@@ -83,27 +83,23 @@ impl Plan {
         links.dedup();
         let cardinalities: Vec<usize> = pack.components().iter().map(|c| c.states).collect();
         let inputs = Self::inputs(pack, &links);
-        let stories = pack.stories();
-        let tables = pack
-            .components()
-            .iter()
-            .map(|c| {
-                let rows = c.table.len() / stories;
-                let flat: Vec<f64> = c.table.iter().copied().collect();
-                (0..rows).flat_map(|r| (0..stories).map(move |h| (r, h))).map(|(r, h)| flat[h * rows + r]).collect()
-            })
-            .collect();
         let mut first_state = vec![0];
         for c in pack.components() {
             first_state.push(first_state[first_state.len() - 1] + c.states);
         }
         Self {
-            contraction: Contraction::compile(&cardinalities, stories, &inputs, &[]),
+            contraction: Contraction::compile(&cardinalities, pack.stories(), &inputs, &[]),
             pack: pack.clone(),
             links,
-            tables,
+            tables: tables(pack),
             first_state,
         }
+    }
+
+    /// Takes its numbers from another pack with the same components and signs.
+    pub fn renumber(&mut self, pack: &Arc<Pack>) {
+        self.tables = tables(pack);
+        self.pack = pack.clone();
     }
 
     /// One input per component (with its parent), then one per link sign.
@@ -163,6 +159,23 @@ impl Plan {
         self.sum_out(scratch)
     }
 
+    /// As [`Self::evaluate`], with components found in hand: each with the public state it was in.
+    ///
+    /// # Panics
+    /// If the evidence calls a link sign the plan was not compiled for.
+    pub fn evaluate_found(&self, scratch: &mut Scratch, evidence: &Evidence, found: &[(Index, Index)]) -> PerStory {
+        self.load(scratch, evidence);
+        for &(k, state) in found {
+            let seen_as = &self.pack.components()[k].seen_as;
+            for (x, seen) in scratch.local[self.first_state[k]..].iter_mut().zip(seen_as) {
+                if *seen != state {
+                    *x = 0.0;
+                }
+            }
+        }
+        self.sum_out(scratch)
+    }
+
     fn sum_out(&self, scratch: &mut Scratch) -> PerStory {
         self.fill(scratch, None);
         self.contraction.forward(&mut scratch.work);
@@ -184,9 +197,14 @@ impl Plan {
 
     /// As [`Self::evaluate`], with every likelihood raised to the power `t`.
     pub(crate) fn evaluate_tempered(&self, scratch: &mut Scratch, tempered: &Tempered, t: f64) -> PerStory {
-        let raise = |to: &mut [f64], ln: &[f64]| {
-            for (x, ln) in to.iter_mut().zip(ln) {
-                *x = (t * ln).exp();
+        // Neighbouring cells are often alike: states that do not bear on a sign share its leak.
+        let raise = |to: &mut [f64], lns: &[f64]| {
+            let (mut last, mut raised) = (0.0, 1.0);
+            for (x, &ln) in to.iter_mut().zip(lns) {
+                if ln != last {
+                    (last, raised) = (ln, (t * ln).exp());
+                }
+                *x = raised;
             }
         };
         raise(&mut scratch.local, &tempered.ln_local);
@@ -319,6 +337,17 @@ impl Plan {
     }
 }
 
+/// P(state | parents) of every component, stories innermost.
+fn tables(pack: &Pack) -> Vec<Vec<f64>> {
+    let stories = pack.stories();
+    let table = |c: &crate::pack::Component| {
+        let rows = c.table.len() / stories;
+        let flat: Vec<f64> = c.table.iter().copied().collect();
+        (0..rows).flat_map(|r| (0..stories).map(move |h| (r, h))).map(|(r, h)| flat[h * rows + r]).collect()
+    };
+    pack.components().iter().map(table).collect()
+}
+
 /// Beliefs about component states given each story and the evidence.
 #[derive(Debug)]
 pub struct Beliefs<'a> {
@@ -327,6 +356,11 @@ pub struct Beliefs<'a> {
 }
 
 impl Beliefs<'_> {
+    /// The pack they are held under.
+    pub(crate) fn pack(&self) -> &Pack {
+        &self.plan.pack
+    }
+
     /// P(C_k = state | h, e) for every state and story.
     #[must_use]
     pub fn component(&self, k: Index) -> Vec<PerStory> {
@@ -495,7 +529,9 @@ pub fn log_odds(bad: &[bool], ln: &PerStory) -> f64 {
     side(true) - side(false)
 }
 
-fn ln_sum(terms: impl Iterator<Item = f64> + Clone) -> f64 {
+/// ln Σ exp of terms given as logarithms.
+#[must_use]
+pub fn ln_sum(terms: impl Iterator<Item = f64> + Clone) -> f64 {
     let largest = terms.clone().fold(f64::NEG_INFINITY, f64::max);
     if largest == f64::NEG_INFINITY {
         return largest;

@@ -43,6 +43,7 @@ pub mod beta;
 pub mod beta_binomial;
 pub mod dirichlet_multinomial;
 mod error;
+pub mod fit;
 pub mod log_odds;
 mod quadrature;
 pub mod recalibrate;

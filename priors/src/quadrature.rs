@@ -472,6 +472,33 @@ impl Grid {
         self.expectation(self.theta.iter().zip(&self.comp).map(|(t, c)| t * c))
     }
 
+    /// Means of ln θ, ln(1−θ), (ln θ)², ln θ·ln(1−θ), (ln(1−θ))².
+    pub(crate) fn log_moments(&self) -> [f64; 5] {
+        let mut sums = [0.0; 5];
+        let tails =
+            [self.left.tail.map(|_| self.left.panels.len() * ORDER), self.right.tail.map(|_| self.theta.len() - 1)];
+        for (i, ((theta, comp), w)) in self.theta.iter().zip(&self.comp).zip(&self.weight).enumerate() {
+            let (x, y) = (theta.ln(), comp.ln());
+            let mut values = [x, y, x * x, x * y, y * y];
+            // In a tail the logarithm falls on from its start by an exponential variate.
+            for (side, at) in [(0, self.kernel().a), (1, self.kernel().b)] {
+                if tails[side] == Some(i) {
+                    let from = [x, y][side] - (at / (at + 1.0)).ln();
+                    let mean = from - 1.0 / at;
+                    values[side] = mean;
+                    values[[2, 4][side]] = mean * mean + 1.0 / (at * at);
+                    values[3] = 0.0;
+                }
+            }
+            sums.iter_mut().zip(values).for_each(|(sum, v)| *sum += w * v);
+        }
+        sums.map(|s| s / self.mass)
+    }
+
+    fn kernel(&self) -> &Kernel {
+        &self.curve.kernel
+    }
+
     /// Log-odds of E[high·θ / (low·(1−θ) + high·θ)].
     pub(crate) fn share_of_high(&self, pair: Pair) -> LogOdds {
         let (mut high, mut low) = (0.0, 0.0);

@@ -46,8 +46,9 @@
 
 use crate::error::{Error, checked, probability};
 use crate::quadrature::{Factor, Grid, Kernel, Pair};
-use crate::special::ln_beta_ratio;
+use crate::special::{ln_beta_ratio, trigamma};
 use crate::{Beta, LogOdds};
+use statrs::function::gamma::digamma;
 
 /// What is expected of a seller's rate of bad watches before anything is known of the seller.
 pub type Prior = Beta;
@@ -356,6 +357,34 @@ impl SellerPosterior {
         self.ln_marginal
     }
 
+    /// Moments of ln θ and ln(1−θ): the slope and curvature of [`Self::ln_marginal`] in the
+    /// segment's figures.
+    #[must_use]
+    pub fn log_moments(&self) -> LogMoments {
+        match &self.form {
+            Form::Conjugate(beta) => {
+                let (a, b, all) = (beta.a(), beta.b(), beta.strength());
+                LogMoments {
+                    bad: digamma(a) - digamma(all),
+                    sound: digamma(b) - digamma(all),
+                    bad_bad: trigamma(a) - trigamma(all),
+                    bad_sound: -trigamma(all),
+                    sound_sound: trigamma(b) - trigamma(all),
+                }
+            }
+            Form::Numeric(grid) => {
+                let [bad, sound, bad_bad, bad_sound, sound_sound] = grid.log_moments();
+                LogMoments {
+                    bad,
+                    sound,
+                    bad_bad: bad_bad - bad * bad,
+                    bad_sound: bad_sound - bad * sound,
+                    sound_sound: sound_sound - sound * sound,
+                }
+            }
+        }
+    }
+
     /// P(bad) of one more listing of the seller's, not among those pooled.
     #[must_use]
     pub fn bad_given(&self, listing: ListingLikelihood) -> LogOdds {
@@ -378,6 +407,21 @@ impl SellerPosterior {
             })
             .collect()
     }
+}
+
+/// Means and (co)variances of ln θ and ln(1−θ).
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct LogMoments {
+    /// E\[ln θ\].
+    pub bad: f64,
+    /// E\[ln(1−θ)\].
+    pub sound: f64,
+    /// Variance of ln θ.
+    pub bad_bad: f64,
+    /// Covariance of the two.
+    pub bad_sound: f64,
+    /// Variance of ln(1−θ).
+    pub sound_sound: f64,
 }
 
 /// The likelihood as θ^bad (1−θ)^sound · e^constant · what is neither.

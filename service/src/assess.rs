@@ -1,7 +1,7 @@
 //! The calculation: listing → prior → posterior → money → what to ask → answer.
 
 use crate::cautions::cautions;
-use crate::listing::{Arrival, Listing, MoneyTerms, Seller, digits};
+use crate::listing::{Arrival, Listing, MoneyTerms, Other, Seller, Stated, digits};
 use crate::messages::message;
 use crate::wire::Money;
 use crate::wire::request::{CallKind, Interval};
@@ -19,9 +19,9 @@ use steelyard_model::interval;
 use steelyard_model::money::{self, Prospects, Use};
 use steelyard_model::observe::{Call, Evidence};
 use steelyard_model::pack::{Index, ORIGINAL, On, Pack};
-use steelyard_model::posterior::{DECIBANS, PerStory, Plan, Posterior, Scratch, Stories, alone_db};
+use steelyard_model::posterior::{DECIBANS, PerStory, Plan, Posterior, Scratch, Stories, alone_db, ln_sum};
 use steelyard_model::shares::shares;
-use steelyard_priors::seller::{FeedbackFigures, FeedbackModel, Prior, SellerPosterior};
+use steelyard_priors::seller::{FeedbackFigures, FeedbackModel, ListingLikelihood, Prior, SellerPosterior};
 use steelyard_priors::{self as priors, seller};
 
 /// Seed of every sample drawn for an answer: the same listing gets the same answer.
@@ -40,7 +40,7 @@ pub struct Assessor {
     feedback: FeedbackModel,
     plans: Kept<Vec<Index>, Arc<Plan>>,
     /// Sellers recur in a feed, and many say nothing but their segment.
-    sellers: Kept<Seller, Rate>,
+    sellers: Kept<Stated, Rate>,
 }
 
 /// Results kept by what they follow from.
@@ -66,9 +66,25 @@ impl<K: Eq + Hash + Clone, V: Clone> Kept<K, V> {
     }
 }
 
+/// A report of what a watch turned out to be.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Report {
+    /// The story found.
+    pub story: Index,
+    /// P(this report | it is the story); the rest is spread evenly over the other stories.
+    pub certainty: f64,
+}
+
+impl Report {
+    fn ln_likelihood(self, story: Index, stories: usize) -> f64 {
+        let p = if story == self.story { self.certainty } else { (1.0 - self.certainty) / (stories - 1) as f64 };
+        p.ln()
+    }
+}
+
 /// What is believed of a seller's rate of bad watches.
 #[derive(Debug, Clone, Copy)]
-struct Rate {
+pub struct Rate {
     mean: f64,
     mean_complement: f64,
     interval_90: [f64; 2],
@@ -194,33 +210,80 @@ impl Assessor {
     }
 
     fn seller(&self, seller: &Seller) -> Result<Rate, priors::Error> {
-        self.sellers.get(seller, || {
-            let segment = &self.pack.data().segments[seller.segment];
-            let prior = Prior::new(segment.a, segment.b)?;
-            let known = seller::Evidence {
-                outcomes: seller.outcomes,
-                feedback: seller.feedback.map(|f| (self.feedback, f)),
-                listings: Vec::new(),
-            };
-            let rate = SellerPosterior::new(prior, &known)?;
-            Ok(Rate {
-                mean: rate.mean(),
-                mean_complement: rate.mean_complement(),
-                interval_90: [rate.quantile(0.05)?.probability(), rate.quantile(0.95)?.probability()],
-                effective_cases: rate.effective_cases(),
-            })
+        if seller.others.is_empty() {
+            return self.sellers.get(&seller.stated, || self.rate(&seller.stated, &[]));
+        }
+        self.rate(&seller.stated, &seller.others)
+    }
+
+    /// What is believed of a seller's rate of bad watches.
+    ///
+    /// # Errors
+    /// If the evidence on it cannot be.
+    pub fn rate(&self, stated: &Stated, others: &[Other]) -> Result<Rate, priors::Error> {
+        let segment = &self.pack.data().segments[stated.segment];
+        let ln = |ln: Option<f64>| ln.unwrap_or(f64::NEG_INFINITY);
+        let known = seller::Evidence {
+            outcomes: stated.outcomes,
+            feedback: stated.feedback.map(|f| (self.feedback, f)),
+            listings: others
+                .iter()
+                .map(|o| ListingLikelihood::new(ln(o.ln_bad), ln(o.ln_sound)))
+                .collect::<Result<_, _>>()?,
+        };
+        let rate = SellerPosterior::new(Prior::new(segment.a, segment.b)?, &known)?;
+        Ok(Rate {
+            mean: rate.mean(),
+            mean_complement: rate.mean_complement(),
+            interval_90: [rate.quantile(0.05)?.probability(), rate.quantile(0.95)?.probability()],
+            effective_cases: rate.effective_cases(),
         })
     }
 
+    /// How likely a listing's evidence and price are from a bad and from a sound watch of its
+    /// segment; with a report of what it was, that too. What the seller's other listings count it by.
+    #[must_use]
+    pub fn likelihood(&self, listing: &Listing, report: Option<Report>) -> Other {
+        let mut stories = Stories::from_prior(&self.pack.prior(listing.seller.stated.segment, 0.5));
+        self.with_price(&mut stories, listing);
+        let plan = self.plan(&listing.evidence);
+        let ln_likelihood = plan.evaluate(&mut plan.scratch(), &listing.evidence);
+        let ln_joint = |h: Index| {
+            let said = report.map_or(0.0, |r| r.ln_likelihood(h, self.pack.stories()));
+            stories.ln_prior[h] + stories.ln_price[h] + ln_likelihood[h] + said
+        };
+        self.sides(ln_joint, report.is_some())
+    }
+
+    /// A watch of which nothing is known but the report of what it was.
+    #[must_use]
+    pub fn reported(&self, segment: Index, report: Report) -> Other {
+        let stories = Stories::from_prior(&self.pack.prior(segment, 0.5));
+        let ln_joint = |h: Index| stories.ln_prior[h] + report.ln_likelihood(h, self.pack.stories());
+        self.sides(ln_joint, true)
+    }
+
+    fn sides(&self, ln_joint: impl Fn(Index) -> f64, found: bool) -> Other {
+        let side = |bad: bool| {
+            let ln = ln_sum((0..self.pack.stories()).filter(|h| self.pack.bad()[*h] == bad).map(&ln_joint));
+            ln.is_finite().then_some(ln)
+        };
+        Other { ln_bad: side(true), ln_sound: side(false), found }
+    }
+
     fn stories(&self, listing: &Listing, seller: &Rate) -> Stories {
-        let prior = self.pack.prior_from(listing.seller.segment, seller.mean, seller.mean_complement);
+        let prior = self.pack.prior_from(listing.seller.stated.segment, seller.mean, seller.mean_complement);
         let mut stories = Stories::from_prior(&prior);
+        self.with_price(&mut stories, listing);
+        stories
+    }
+
+    fn with_price(&self, stories: &mut Stories, listing: &Listing) {
         if let Some(m) = &listing.money
             && let Some(ask) = m.price.filter(|p| *p > 0.0 && !m.auction)
         {
             stories.ln_price = money::price_evidence(&self.pack, ask, m.resale.value.median);
         }
-        stories
     }
 
     fn requests(
@@ -432,15 +495,22 @@ fn advice_kind(advice: Advice) -> wire::AdviceKind {
     }
 }
 
-fn seller_belief(rate: &Rate, seller: &Seller) -> wire::SellerBelief {
-    wire::SellerBelief {
-        bad_rate: wire::BadRate {
-            mean: rate.mean,
-            interval_90: rate.interval_90,
-            effective_cases: rate.effective_cases,
-        },
-        used: wire::SellerUsed { outcomes: seller.outcome_count, listings: 0, feedback: seller.feedback_count },
+impl Rate {
+    /// As it is shown.
+    #[must_use]
+    pub fn shown(&self) -> wire::BadRate {
+        wire::BadRate { mean: self.mean, interval_90: self.interval_90, effective_cases: self.effective_cases }
     }
+}
+
+fn seller_belief(rate: &Rate, seller: &Seller) -> wire::SellerBelief {
+    let found = seller.others.iter().filter(|o| o.found).count() as u64;
+    let used = wire::SellerUsed {
+        outcomes: seller.stated.outcome_count + found,
+        listings: seller.others.len() as u64 - found,
+        feedback: seller.stated.feedback_count,
+    };
+    wire::SellerBelief { bad_rate: rate.shown(), used }
 }
 
 /// An amount rounded half to even to the minor unit.

@@ -10,6 +10,7 @@ use iso_currency::Currency;
 use jiff::Timestamp;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive as _;
+use serde::{Deserialize, Serialize};
 use steelyard_model::contraction::MAX_LANES;
 use steelyard_model::facts::{Book, Derived, Overruled, Reason, derive};
 use steelyard_model::money::{AllOriginal, Metal, Resale, Terms};
@@ -62,9 +63,18 @@ pub struct Listing {
     pub circumstances: Circumstances,
 }
 
-/// What is said of the seller.
-#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+/// What is known of the seller beside this listing.
+#[derive(Debug, Clone, PartialEq)]
 pub struct Seller {
+    /// In counts.
+    pub stated: Stated,
+    /// The seller's other listings, each with its evidence and what it turned out to be.
+    pub others: Vec<Other>,
+}
+
+/// What is said of the seller in counts.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub struct Stated {
     /// Index of the segment.
     pub segment: Index,
     /// Known outcomes.
@@ -75,6 +85,17 @@ pub struct Seller {
     pub feedback: Option<Feedback>,
     /// How many.
     pub feedback_count: u64,
+}
+
+/// Another listing of the seller.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Other {
+    /// ln of how likely what is known of it is from a bad watch; null: it cannot be one.
+    pub ln_bad: Option<f64>,
+    /// The same from a sound watch.
+    pub ln_sound: Option<f64>,
+    /// Whether it is known what it was.
+    pub found: bool,
 }
 
 /// An arrived watch.
@@ -224,7 +245,7 @@ impl Reader<'_> {
             gold_claimed: watch.gold_claimed(self.pack),
             luminous_unknown: self.pack.luminous().is_some_and(|t| watch.traits[t].is_none())
                 && watch.first_year.is_none_or(|y| y < RADIUM_UNTIL),
-            outcome_totals: seller.as_ref().is_some_and(|s| s.outcome_count > 0),
+            outcome_totals: seller.as_ref().is_some_and(|s| s.stated.outcome_count > 0),
             resolution_unknown: photos.iter().any(|(_, p)| p.px_per_mm.is_none()),
             no_service_cost: r.value.is_some()
                 && include.decision
@@ -266,13 +287,14 @@ impl Reader<'_> {
         let outcomes =
             Outcomes::new(totals.bad, totals.total).map_err(|e| self.fault("/seller/outcomes/bad", e.to_string())).ok();
         let feedback = s.and_then(|s| s.feedback).map(|f| (f, Feedback::new(f.negative, f.positive + f.negative)));
-        Some(Seller {
+        let stated = Stated {
             segment: segment?,
             outcomes: outcomes?,
             outcome_count: totals.total,
             feedback_count: feedback.as_ref().map_or(0, |(f, _)| f.positive + f.negative),
             feedback: feedback.and_then(|(_, f)| f.ok()),
-        })
+        };
+        Some(Seller { stated, others: Vec::new() })
     }
 
     fn watch(&mut self, w: Option<&wire::Watch>) -> Watch {
@@ -377,7 +399,7 @@ impl Reader<'_> {
             }
             // One refusal says more than any number of photos given.
             if call.as_ref().is_none_or(|(c, _)| *c == Call::Absent && answer == Call::Present) {
-                let because = format!("The request for `{}` was {word}.", a.view);
+                let because = format!("`{}` was asked for and {word}.", a.view);
                 call = Some((answer, Reason { because, facts: [at, format!("/asked/{i}/answer")] }));
             }
         }

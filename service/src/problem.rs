@@ -86,9 +86,18 @@ kinds! {
     /// Host or Origin not allowed.
     FORBIDDEN = "forbidden", FORBIDDEN, "Forbidden",
         "On loopback the service answers only requests whose `Host` is its own, and browsers only from allowed origins. Set STEELYARD_ALLOWED_HOSTS or STEELYARD_ALLOWED_ORIGINS.";
+    /// A precondition does not hold.
+    PRECONDITION_FAILED = "precondition-failed", PRECONDITION_FAILED, "The precondition does not hold",
+        "What `If-Match` or `If-None-Match` asks for is not so: it was changed, made or deleted meanwhile. Fetch it again and decide anew. Nothing was stored.";
+    /// A key was used for another request.
+    IDEMPOTENCY_MISMATCH = "idempotency-mismatch", UNPROCESSABLE_ENTITY, "The key belongs to another request",
+        "This `Idempotency-Key` was sent before with another body. Use a new key for a new request. Nothing was stored.";
+    /// The first request of a key is still under way.
+    IN_PROGRESS = "in-progress", CONFLICT, "Still under way",
+        "The first request with this `Idempotency-Key` has not been answered yet. Try again shortly.";
     /// Shutting down.
     UNAVAILABLE = "unavailable", SERVICE_UNAVAILABLE, "Not ready",
-        "The service is starting or shutting down. Try again shortly.";
+        "The service is starting or shutting down, or its database does not answer. Try again shortly.";
     /// A fault of ours.
     INTERNAL = "internal", INTERNAL_SERVER_ERROR, "Internal error",
         "The fault is ours; the log of the service holds the request id given in `x-request-id`.";
@@ -124,6 +133,22 @@ impl Problem {
             _ => format!("{} faults, each named in `errors`", errors.len()),
         };
         Self::new(INVALID, detail).with(errors)
+    }
+}
+
+impl From<crate::store::Error> for Problem {
+    fn from(error: crate::store::Error) -> Self {
+        let said = error.to_string();
+        if error.is_conflict() {
+            Self::new(PRECONDITION_FAILED, said)
+        } else if error.is_not_found() {
+            Self::new(NOT_FOUND, said)
+        } else if error.is_unfit() {
+            Self::new(INVALID, said)
+        } else {
+            tracing::error!(detail = error.detail(), "the store failed");
+            Self::new(if error.is_unavailable() { UNAVAILABLE } else { INTERNAL }, said)
+        }
     }
 }
 

@@ -52,7 +52,7 @@ mod words;
 
 pub use book::{Book, BookData, BookError, BookErrors, Calibre, Check, LIGNE_MM, Numbers, Reference, Winding};
 
-use crate::observe::{Call, Likelihood, rates};
+use crate::observe::{Call, Likelihood};
 use crate::pack::{Index, Pack};
 
 /// The reading class of a derived call.
@@ -134,15 +134,7 @@ impl Derived {
     /// seen. A pack without that class reads it as the sign's own.
     #[must_use]
     pub fn likelihood(&self, pack: &Pack) -> Likelihood {
-        let Some(plain) = pack.data().readings.get(READING) else {
-            return Likelihood::sharp(pack, self.sign, self.call);
-        };
-        let (se, fa) = rates(plain, 1.0);
-        let (if_present, if_absent) = match self.call {
-            Call::Present => (se, fa),
-            Call::Absent => (1.0 - se, 1.0 - fa),
-        };
-        Likelihood { sign: self.sign, call: self.call, resolvable: Some(1.0), if_present, if_absent }
+        Likelihood::derived(pack, self.sign, self.call)
     }
 }
 

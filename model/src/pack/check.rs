@@ -101,6 +101,10 @@ fn frame(data: &ModelData, faults: &mut Faults) {
         }
         faults.unless(r.a > r.b, format!("readings.{class}"), "a must be above b, or a call would mean its opposite");
         faults.positive(&format!("readings.{class}.n50_cycles"), r.n50_cycles);
+        if let Some(s) = r.strength {
+            faults.positive(&format!("readings.{class}.strength.a"), s.a);
+            faults.positive(&format!("readings.{class}.strength.b"), s.b);
+        }
     }
     let f = &data.feedback;
     for (name, x) in [("baseline", f.baseline), ("complains", f.complains), ("concerned", f.concerned)] {
@@ -116,6 +120,10 @@ fn frame(data: &ModelData, faults: &mut Faults) {
     faults.between("defaults.offer_share", d.offer_share, 0.0, 1.0);
     faults.between("defaults.resolves_at", d.resolves_at, 0.0, 1.0);
     faults.positive("recalibration.slope", data.recalibration.slope);
+    if let Some(c) = data.calibration {
+        faults.positive("calibration.intercept_precision", c.intercept_precision);
+        faults.positive("calibration.slope_precision", c.slope_precision);
+    }
     faults.unless(data.recalibration.intercept.is_finite(), "recalibration.intercept", "is not finite");
 }
 
@@ -127,6 +135,12 @@ fn check_segment(data: &ModelData, s: &Segment, faults: &mut Faults) {
     let entry = format!("segments.{}", s.id);
     faults.positive(&format!("{entry}.a"), s.a);
     faults.positive(&format!("{entry}.b"), s.b);
+    if let Some(of) = s.strength {
+        let figures = [("rate", of.rate), ("spread_log_sd", of.spread_log_sd), ("sound", of.sound), ("bad", of.bad)];
+        for (name, x) in figures {
+            faults.positive(&format!("{entry}.strength.{name}"), x);
+        }
+    }
     for (name, split, bad) in [("sound", &s.sound, false), ("bad", &s.bad, true)] {
         let entry = format!("{entry}.{name}");
         let wanted: Vec<&str> = data.stories.iter().filter(|h| h.bad == bad).map(|h| h.id.as_str()).collect();

@@ -42,6 +42,9 @@ pub struct ModelData {
     pub defaults: Defaults,
     /// Logistic map of the log-odds of bad, natural logarithms.
     pub recalibration: Recalibration,
+    /// What a calibration goes by.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub calibration: Option<Calibration>,
     /// Components with P(state | parents).
     pub components: Vec<Component>,
     /// Signs with P(sign | parent states).
@@ -98,6 +101,20 @@ pub struct Reading {
     pub g: f64,
     /// Cycles (line pairs, two pixels each) at which the chance to resolve is one half.
     pub n50_cycles: f64,
+    /// Number of cases that `a` and `b` are worth; without it they are fixed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub strength: Option<ReadingStrength>,
+}
+
+/// Number of cases that the rates of a reading class are worth.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelReadingStrength))]
+#[serde(deny_unknown_fields)]
+pub struct ReadingStrength {
+    /// For `a`.
+    pub a: f64,
+    /// For `b`.
+    pub b: f64,
 }
 
 /// Replaces single figures of a reading class.
@@ -134,9 +151,27 @@ pub struct Segment {
     pub sound: BTreeMap<String, f64>,
     /// How bad watches split over the bad stories.
     pub bad: BTreeMap<String, f64>,
+    /// How firmly these figures are held; without it they are fixed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub strength: Option<SegmentStrength>,
     /// Where the figures come from.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub origin: Option<String>,
+}
+
+/// How firmly the figures of a segment are held.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelSegmentStrength))]
+#[serde(deny_unknown_fields)]
+pub struct SegmentStrength {
+    /// Number of cases that the mean rate a/(a+b) is worth.
+    pub rate: f64,
+    /// Standard deviation of ln(a+b): how far sellers may differ more or less than stated.
+    pub spread_log_sd: f64,
+    /// Number of sound cases that their split is worth.
+    pub sound: f64,
+    /// Number of bad cases that their split is worth.
+    pub bad: f64,
 }
 
 /// Feedback: a negative has probability baseline + complains · concerned · θ.
@@ -250,6 +285,19 @@ pub struct Recalibration {
     pub intercept: f64,
     /// Multiplies the log-odds.
     pub slope: f64,
+}
+
+/// What a calibration goes by.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema), schema(as = ModelCalibration))]
+#[serde(deny_unknown_fields)]
+pub struct Calibration {
+    /// Fewer outcomes than this are too few to judge a calibration by.
+    pub enough_outcomes: u32,
+    /// Precision (one over the variance) with which the recalibration's intercept is held at 0 …
+    pub intercept_precision: f64,
+    /// … and its slope at 1.
+    pub slope_precision: f64,
 }
 
 /// A fine state and the state people see it as.

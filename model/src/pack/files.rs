@@ -33,6 +33,7 @@ struct File {
     price_evidence: Option<data::PriceEvidence>,
     value: Option<data::Value>,
     defaults: Option<data::Defaults>,
+    calibration: Option<data::Calibration>,
     #[serde(default)]
     components: Vec<Component>,
     #[serde(default)]
@@ -158,6 +159,7 @@ pub(super) fn read<'a>(files: impl IntoIterator<Item = (&'a str, &'a str)>) -> R
         price_evidence: None,
         value: None,
         defaults: None,
+        calibration: None,
         components: vec![],
         signs: vec![],
     };
@@ -174,6 +176,7 @@ pub(super) fn read<'a>(files: impl IntoIterator<Item = (&'a str, &'a str)>) -> R
         reader.once(&mut whole.price_evidence, file.price_evidence, name, "price_evidence");
         reader.once(&mut whole.value, file.value, name, "value");
         reader.once(&mut whole.defaults, file.defaults, name, "defaults");
+        reader.once(&mut whole.calibration, file.calibration, name, "calibration");
         whole.stories.extend(file.stories);
         whole.states.extend(file.states);
         whole.views.extend(file.views);
@@ -227,6 +230,7 @@ pub(super) fn read<'a>(files: impl IntoIterator<Item = (&'a str, &'a str)>) -> R
                 value,
                 defaults,
                 recalibration: data::Recalibration { intercept: 0.0, slope: 1.0 },
+                calibration: whole.calibration,
                 components,
                 signs,
             })

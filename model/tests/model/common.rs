@@ -148,7 +148,7 @@ fn stories(dice: &mut Dice, data: &mut ModelData) {
         ids.into_iter().zip(row).collect()
     };
     let (sound, bad) = (split(dice, false), split(dice, true));
-    data.segments = vec![Segment { id: "only".into(), a: 2.0, b: 6.0, sound, bad, origin: None }];
+    data.segments = vec![Segment { id: "only".into(), a: 2.0, b: 6.0, sound, bad, strength: None, origin: None }];
     let ids: Vec<String> = data.stories.iter().map(|s| s.id.clone()).collect();
     data.price_evidence.location = ids.iter().map(|id| (id.clone(), dice.between(-0.8, 0.2))).collect();
     data.value.by_story = ids

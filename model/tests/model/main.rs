@@ -2,6 +2,7 @@
 
 mod ask;
 mod common;
+mod counts;
 mod interval;
 mod laws;
 mod money;
@@ -9,3 +10,4 @@ mod observations;
 mod pack;
 mod references;
 mod repaint;
+mod sample;

@@ -3,6 +3,7 @@
 
 pub mod request;
 pub mod response;
+pub mod stored;
 
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;

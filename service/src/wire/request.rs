@@ -56,6 +56,9 @@ pub struct AssessRequest {
     /// What is stated of the watch.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub watch: Option<Watch>,
+    /// What became of the listing; used where it is saved, `open` where it is left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub status: Option<crate::store::Status>,
     /// Stories the seller declares: a declared fault earns no return as "not as described".
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     #[schema(value_type = Vec<String>, max_items = 8)]
@@ -121,7 +124,7 @@ pub enum Interval {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Seller {
-    /// The caller's name for the seller. Accepted; not used yet.
+    /// The caller's name for the seller, by which its other listings and outcomes are known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200)]
     pub id: Option<String>,
@@ -129,7 +132,9 @@ pub struct Seller {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200, example = "open_marketplace")]
     pub segment: Option<String>,
-    /// Use what is stored of this seller. Nothing is stored yet: either changes nothing.
+    /// Use what is stored of this seller: other listings, outcomes, ratings, segment; true where it
+    /// is left out. What the request itself says comes first; with `outcomes` given, stored
+    /// outcomes are not counted beside them.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub stored: Option<bool>,
     /// Marketplace ratings, all of them.
@@ -461,7 +466,7 @@ pub struct Photo {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(exclusive_minimum = 0, maximum = 1)]
     pub sharpness: Option<f64>,
-    /// Digest of the file, to recognise it again. Accepted; not used yet.
+    /// Digest of the file, by which the same photo is recognised in another saved listing.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(max_length = 200)]
     pub digest: Option<String>,

@@ -1,0 +1,167 @@
+//! A calibration as a whole: what it promises of itself.
+
+use crate::common::{Market, case, judged, outcome, predicted};
+use std::ops::ControlFlow;
+use std::sync::Arc;
+use steelyard_model::observe::Finding;
+use steelyard_model::pack::Pack;
+use steelyard_model::sample::world;
+use steelyard_priors::fit::{Calibration, Case, FitError, Options, Progress, Settings, calibrate, fit};
+
+/// Rounding of a sum of thousands of logarithms, relative.
+const ROUNDING: f64 = 1e-9;
+
+/// All kinds of evidence: no outcome, doubtful ones, opened watches, calls judged with and without doubt.
+fn mixed(pack: &Arc<Pack>, seed: u64, count: usize) -> Vec<Case> {
+    let world = Arc::new(world(pack, seed).expect("a world"));
+    let told = |(i, drawn): (usize, &(u64, _))| {
+        let mut told = outcome(pack, &drawn.1, i % 6 == 1);
+        match i % 6 {
+            0 => told.certainty = 0.8,
+            1 => told.signs = judged(&drawn.1),
+            2 => {
+                let doubtful = |f: Finding| Finding {
+                    if_present: 0.1 + 0.8 * f.if_present,
+                    if_absent: 0.1 + 0.8 * f.if_absent,
+                    ..f
+                };
+                told.signs = judged(&drawn.1).into_iter().map(doubtful).collect();
+            }
+            _ => {}
+        }
+        Case { outcome: (i % 6 < 4).then_some(told), ..case(drawn) }
+    };
+    Market::new(&world, 50 + seed).listings(count).iter().enumerate().map(told).collect()
+}
+
+#[test]
+fn the_penalised_likelihood_never_falls() {
+    let pack = Pack::builtin();
+    for seed in 1..=3 {
+        let settings = Settings { tolerance: 1e-7, most_iterations: 300 };
+        let fitted = fit(&pack, &mixed(&pack, seed, 300), &settings, |_| ControlFlow::Continue(())).expect("a fit");
+        let gains = fitted.objective.windows(2).map(|w| w[1] - w[0]);
+        let least = gains.clone().fold(f64::INFINITY, f64::min);
+        let (first, last) = (fitted.objective[0], fitted.objective[fitted.objective.len() - 1]);
+        eprintln!("{} iterations: {first:.3} → {last:.3}, least gain {least:.1e}", fitted.objective.len() - 1);
+        assert!(fitted.objective.len() > 15 && last > first + 10.0);
+        assert!(gains.zip(&fitted.objective).all(|(gain, at)| gain >= -ROUNDING * at.abs()));
+    }
+}
+
+fn options() -> Options {
+    Options { version: "1.0+ours".into(), seed: 7, folds: 5, settings: Settings::default() }
+}
+
+fn calibrated(pack: &Arc<Pack>, cases: &[Case]) -> Calibration {
+    calibrate(pack, cases, &options(), |_| ControlFlow::Continue(())).expect("a calibration")
+}
+
+#[test]
+fn a_calibration_improves_scores_out_of_fold_and_makes_a_pack() {
+    let pack = Pack::builtin();
+    let cases = mixed(&pack, 9, 900);
+    let found = calibrated(&pack, &cases);
+    let report = &found.report;
+    let (before, after) = (report.before.as_ref().expect("scores"), report.after.as_ref().expect("scores"));
+    eprintln!(
+        "log score {:.4} → {:.4}, Brier {:.4} → {:.4}",
+        before.log.score, after.log.score, before.brier.score, after.brier.score
+    );
+    eprintln!("recalibration {:?}", report.recalibration.as_ref().map(|r| (r.fitted, r.before, r.after)));
+    assert_eq!((report.n, report.n_outcomes, report.enough, report.needed), (900, 600, true, 0));
+    assert_eq!((before.cases, after.cases), (600, 600));
+    assert!(after.log.score < before.log.score && after.brier.score < before.brier.score);
+
+    let made = Arc::new(Pack::from_data(found.data.clone()).expect("a pack"));
+    assert!(made.data().calibrated && made.data().version == "1.0+ours");
+    assert_ne!(made.digest(), pack.digest());
+    for sign in &report.signs {
+        let at = pack.sign(&sign.sign).expect("a sign");
+        let whole: f64 = sign.cells.iter().map(|c| c.cases).sum();
+        assert!(whole <= (sign.calls + sign.verified) as f64 + 1e-9, "{}", sign.sign);
+        assert_eq!(sign.cells.len(), pack.signs()[at].present.len());
+        for (cell, p) in sign.cells.iter().zip(&made.signs()[at].present) {
+            assert_eq!(cell.after, *p);
+            assert!(cell.cases >= 0.0 && (sign.calls > 0 || cell.before == cell.after || cell.cases == 0.0));
+        }
+    }
+    for segment in &report.segments {
+        let (old, new) = (segment.before.strength.expect("held"), segment.after.strength.expect("held"));
+        assert!(new.rate > old.rate && new.sound > old.sound && new.spread_log_sd < old.spread_log_sd);
+        assert!(segment.cases <= segment.listings as f64);
+    }
+    assert!(report.readings.iter().all(|r| r.verified > 0 && r.before != r.after));
+    assert_eq!(predicted(&made, &cases).len(), cases.len());
+}
+
+#[test]
+fn the_same_seed_gives_the_same_calibration() {
+    let pack = Pack::builtin();
+    let cases = mixed(&pack, 10, 150);
+    let (one, two) = (calibrated(&pack, &cases), calibrated(&pack, &cases));
+    assert!(one.data == two.data && one.report == two.report);
+}
+
+#[test]
+fn a_calibration_can_be_watched_and_stopped() {
+    let pack = Pack::builtin();
+    let cases = mixed(&pack, 11, 60);
+    let mut seen: Vec<Progress> = Vec::new();
+    let stopped = calibrate(&pack, &cases, &options(), |progress| {
+        seen.push(progress);
+        if progress.fit == 2 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+    });
+    assert!(matches!(stopped, Err(FitError::Cancelled)));
+    assert!(seen.iter().all(|p| p.fits == 6) && seen.last().is_some_and(|p| p.fit == 2 && p.iteration == 0));
+}
+
+#[test]
+fn without_outcomes_or_listings_nothing_moves_much_and_nothing_fails() {
+    let pack = Pack::builtin();
+    let none = calibrated(&pack, &[]);
+    assert_eq!((none.report.n, none.report.needed, none.report.enough), (0, 30, false));
+    assert!(none.report.before.is_none() && none.report.recalibration.is_none());
+    assert!(none.data.signs == pack.data().signs && none.data.components == pack.data().components);
+    let unbought: Vec<Case> = mixed(&pack, 12, 60).into_iter().map(|c| Case { outcome: None, ..c }).collect();
+    let found = calibrated(&pack, &unbought);
+    assert!(found.report.after.is_none() && !found.report.enough);
+    assert!(found.data.readings == pack.data().readings);
+}
+
+#[test]
+fn a_case_that_does_not_fit_the_pack_is_named() {
+    let pack = Pack::builtin();
+    let cases = mixed(&pack, 13, 4);
+    let refused = |change: &dyn Fn(&mut Case)| {
+        let mut cases = cases.clone();
+        change(&mut cases[3]);
+        let refused = fit(&pack, &cases, &Settings::default(), |_| ControlFlow::Continue(())).expect_err("a fault");
+        refused.to_string()
+    };
+    let outcome = || outcome(&pack, &Market::new(&pack, 1).listings(1)[0].1, true);
+    assert_eq!(refused(&|c| c.segment = 7), "case 3: there is no segment 7");
+    assert_eq!(refused(&|c| c.ln_price[2] = f64::NAN), "case 3: the price's likelihood is not finite");
+    let with = |change: &dyn Fn(&mut steelyard_priors::fit::Outcome)| {
+        refused(&|c| {
+            let mut told = outcome();
+            change(&mut told);
+            c.outcome = Some(told);
+        })
+    };
+    assert_eq!(with(&|o| o.story = 5), "case 3: there is no story 5");
+    assert_eq!(with(&|o| o.certainty = 1.5), "case 3: certainty 1.5 is no probability");
+    let metal = pack.metal().expect("a metal");
+    assert_eq!(
+        with(&|o| o.components = vec![(metal, 1)]),
+        format!("case 3: component {metal} is never in public state 1")
+    );
+    assert_eq!(
+        with(&|o| o.signs = vec![Finding { sign: 2, if_present: 0.0, if_absent: 0.0 }]),
+        "case 3: the finding on sign 2 is no likelihood"
+    );
+    let contradiction = |o: &mut steelyard_priors::fit::Outcome| {
+        o.signs = vec![Finding::certain(2, true), Finding::certain(2, false)];
+    };
+    assert_eq!(with(&contradiction), "case 3 has probability zero under the model");
+}

@@ -1,0 +1,169 @@
+//! The user's reference book: what is known of references and calibres.
+
+use super::columns::{Columns as _, time_text};
+use super::{Error, Precondition, Store, Write};
+use jiff::Timestamp;
+use sqlx::any::AnyRow;
+
+/// The two parts of the book.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BookPart {
+    /// References: how a maker's watch left it.
+    Reference,
+    /// Calibres: what a movement is.
+    Calibre,
+}
+
+impl BookPart {
+    /// As stored and in messages.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Reference => "reference",
+            Self::Calibre => "calibre",
+        }
+    }
+}
+
+/// An entry of the book.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BookEntry {
+    /// The maker, folded.
+    pub maker: String,
+    /// The reference or calibre, folded.
+    pub name: String,
+    /// Of the last write.
+    pub revision: i64,
+    /// The entry as JSON.
+    pub body: String,
+    /// When it was last put.
+    pub updated_at: Timestamp,
+}
+
+impl Store {
+    /// One entry, by folded maker and name.
+    ///
+    /// # Errors
+    /// Not found; or if the database fails.
+    pub async fn book_entry(&self, account: &str, part: BookPart, maker: &str, name: &str) -> Result<BookEntry, Error> {
+        let row = sqlx::query("SELECT * FROM book WHERE account = $1 AND part = $2 AND maker = $3 AND name = $4")
+            .bind(account)
+            .bind(part.as_str())
+            .bind(maker)
+            .bind(name)
+            .fetch_optional(&self.reads)
+            .await?;
+        read_entry(&row.ok_or_else(|| Error::not_found(part.as_str(), name))?)
+    }
+
+    /// A part of the book by maker and name, after one (`("", "")`: from the first).
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn book(
+        &self,
+        account: &str,
+        part: BookPart,
+        after: (&str, &str),
+        limit: u32,
+    ) -> Result<Vec<BookEntry>, Error> {
+        sqlx::query(
+            "SELECT * FROM book WHERE account = $1 AND part = $2 AND (maker, name) > ($3, $4)
+             ORDER BY maker, name LIMIT $5",
+        )
+        .bind(account)
+        .bind(part.as_str())
+        .bind(after.0)
+        .bind(after.1)
+        .bind(i64::from(limit))
+        .fetch_all(&self.reads)
+        .await?
+        .iter()
+        .map(read_entry)
+        .collect()
+    }
+}
+
+impl Write {
+    /// Checks a precondition on an entry, which holds until the commit.
+    ///
+    /// # Errors
+    /// A conflict if it fails; or if the database fails.
+    pub async fn expect_book_entry(
+        &mut self,
+        part: BookPart,
+        maker: &str,
+        name: &str,
+        precondition: Precondition,
+    ) -> Result<(), Error> {
+        precondition.check(self.entry_revision(part, maker, name).await?, part.as_str(), name)
+    }
+
+    /// Puts an entry under a folded maker and name. True if there was none before.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn put_book_entry(
+        &mut self,
+        part: BookPart,
+        maker: &str,
+        name: &str,
+        body: &str,
+        at: Timestamp,
+    ) -> Result<bool, Error> {
+        let before = self.entry_revision(part, maker, name).await?;
+        sqlx::query(
+            "INSERT INTO book (account, part, maker, name, revision, body, updated_at)
+             VALUES ($1, $2, $3, $4, $5, $6, $7)
+             ON CONFLICT (account, part, maker, name) DO UPDATE SET revision = excluded.revision,
+                 body = excluded.body, updated_at = excluded.updated_at",
+        )
+        .bind(&self.account)
+        .bind(part.as_str())
+        .bind(maker)
+        .bind(name)
+        .bind(self.revision)
+        .bind(body)
+        .bind(time_text(at))
+        .execute(&mut *self.tx)
+        .await?;
+        Ok(before.is_none())
+    }
+
+    async fn entry_revision(&mut self, part: BookPart, maker: &str, name: &str) -> Result<Option<i64>, Error> {
+        let row =
+            sqlx::query("SELECT revision FROM book WHERE account = $1 AND part = $2 AND maker = $3 AND name = $4")
+                .bind(&self.account)
+                .bind(part.as_str())
+                .bind(maker)
+                .bind(name)
+                .fetch_optional(&mut *self.tx)
+                .await?;
+        row.map(|row| row.int("revision")).transpose()
+    }
+
+    /// Deletes an entry.
+    ///
+    /// # Errors
+    /// Not found; or if the database fails.
+    pub async fn delete_book_entry(&mut self, part: BookPart, maker: &str, name: &str) -> Result<(), Error> {
+        let deleted = sqlx::query("DELETE FROM book WHERE account = $1 AND part = $2 AND maker = $3 AND name = $4")
+            .bind(&self.account)
+            .bind(part.as_str())
+            .bind(maker)
+            .bind(name)
+            .execute(&mut *self.tx)
+            .await?;
+        if deleted.rows_affected() == 0 { Err(Error::not_found(part.as_str(), name)) } else { Ok(()) }
+    }
+}
+
+fn read_entry(row: &AnyRow) -> Result<BookEntry, Error> {
+    Ok(BookEntry {
+        maker: row.text("maker")?,
+        name: row.text("name")?,
+        revision: row.int("revision")?,
+        body: row.text("body")?,
+        updated_at: row.time("updated_at")?,
+    })
+}

@@ -1,0 +1,174 @@
+//! What was found inside. Outcomes outlive their listings; a later one of the same listing
+//! supersedes the earlier, which is kept.
+
+use super::columns::{Columns as _, only, time_text};
+use super::{Counter, Error, Store, Write};
+use jiff::Timestamp;
+use sqlx::AssertSqlSafe;
+use sqlx::any::AnyRow;
+
+/// What was found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Outcome {
+    /// Counts up from 1 in each account in the order of recording: the cursor of lists.
+    pub number: i64,
+    /// Given by the caller.
+    pub id: String,
+    /// Of the write that recorded it.
+    pub revision: i64,
+    /// The listing, which need not be stored.
+    pub listing: String,
+    /// Who offered it, as far as a stored listing ever said.
+    pub seller: Option<String>,
+    /// When it was recorded.
+    pub recorded_at: Timestamp,
+    /// When it was found.
+    pub found_at: Timestamp,
+    /// The outcome as JSON.
+    pub body: String,
+    /// The id of the later one of the same listing.
+    pub superseded_by: Option<String>,
+}
+
+/// An outcome to record.
+#[derive(Debug, Clone, Copy)]
+pub struct NewOutcome<'a> {
+    /// Not used before.
+    pub id: &'a str,
+    /// The listing, which need not be stored.
+    pub listing: &'a str,
+    /// When it is recorded.
+    pub recorded_at: Timestamp,
+    /// When it was found.
+    pub found_at: Timestamp,
+    /// The outcome as JSON.
+    pub body: &'a str,
+}
+
+/// Which outcomes.
+#[derive(Debug, Clone, Default)]
+pub struct OutcomeFilter {
+    /// Only of this listing.
+    pub listing: Option<String>,
+    /// Only of this seller's watches.
+    pub seller: Option<String>,
+    /// Only those that nothing supersedes.
+    pub current: bool,
+}
+
+impl Store {
+    /// Outcomes in the order of recording, after a number (0: from the first).
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn outcomes(
+        &self,
+        account: &str,
+        filter: &OutcomeFilter,
+        after: i64,
+        limit: u32,
+    ) -> Result<Vec<Outcome>, Error> {
+        let sql = format!(
+            "SELECT * FROM outcomes WHERE account = $1 AND number > $2 AND {} AND {} {}
+             ORDER BY number LIMIT $5",
+            only("listing", "$3", filter.listing.as_ref()),
+            only("seller", "$4", filter.seller.as_ref()),
+            if filter.current { "AND superseded_by IS NULL" } else { "" },
+        );
+        sqlx::query(AssertSqlSafe(sql))
+            .bind(account)
+            .bind(after)
+            .bind(filter.listing.as_deref())
+            .bind(filter.seller.as_deref())
+            .bind(i64::from(limit))
+            .fetch_all(&self.reads)
+            .await?
+            .iter()
+            .map(read_outcome)
+            .collect()
+    }
+
+    /// An outcome by its id.
+    ///
+    /// # Errors
+    /// Not found; or if the database fails.
+    pub async fn outcome(&self, account: &str, id: &str) -> Result<Outcome, Error> {
+        let row = sqlx::query("SELECT * FROM outcomes WHERE account = $1 AND id = $2")
+            .bind(account)
+            .bind(id)
+            .fetch_optional(&self.reads)
+            .await?;
+        read_outcome(&row.ok_or_else(|| Error::not_found("outcome", id))?)
+    }
+}
+
+impl Write {
+    /// Records outcomes in order.
+    ///
+    /// # Errors
+    /// A conflict if an id was used before; or if the database fails.
+    pub async fn record_outcomes(&mut self, outcomes: &[NewOutcome<'_>]) -> Result<(), Error> {
+        let before = self.count_on(Counter::Outcome, outcomes.len()).await?;
+        for (number, outcome) in (before + 1..).zip(outcomes) {
+            sqlx::query(
+                "INSERT INTO outcomes (account, number, id, revision, listing, recorded_at, found_at, body)
+                 VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
+            )
+            .bind(&self.account)
+            .bind(number)
+            .bind(outcome.id)
+            .bind(self.revision)
+            .bind(outcome.listing)
+            .bind(time_text(outcome.recorded_at))
+            .bind(time_text(outcome.found_at))
+            .bind(outcome.body)
+            .execute(&mut *self.tx)
+            .await?;
+        }
+        // The seller of the listing, or if that is gone, of the outcome before.
+        sqlx::query(
+            "UPDATE outcomes SET seller = coalesce(
+                 (SELECT l.seller FROM listings l WHERE l.account = outcomes.account AND l.id = outcomes.listing),
+                 (SELECT o.seller FROM outcomes o
+                  WHERE o.account = outcomes.account AND o.listing = outcomes.listing AND o.number <= $2
+                  ORDER BY o.number DESC LIMIT 1))
+             WHERE account = $1 AND number > $2",
+        )
+        .bind(&self.account)
+        .bind(before)
+        .execute(&mut *self.tx)
+        .await?;
+        self.supersede(before).await
+    }
+
+    /// Marks what the outcomes after a number supersede.
+    pub(super) async fn supersede(&mut self, before: i64) -> Result<(), Error> {
+        sqlx::query(
+            "UPDATE outcomes SET superseded_by =
+                 (SELECT n.id FROM outcomes n
+                  WHERE n.account = outcomes.account AND n.listing = outcomes.listing AND n.number > outcomes.number
+                  ORDER BY n.number LIMIT 1)
+             WHERE account = $1 AND superseded_by IS NULL
+                 AND listing IN (SELECT n.listing FROM outcomes n WHERE n.account = $1 AND n.number > $2)",
+        )
+        .bind(&self.account)
+        .bind(before)
+        .execute(&mut *self.tx)
+        .await?;
+        Ok(())
+    }
+}
+
+fn read_outcome(row: &AnyRow) -> Result<Outcome, Error> {
+    Ok(Outcome {
+        number: row.int("number")?,
+        id: row.text("id")?,
+        revision: row.int("revision")?,
+        listing: row.text("listing")?,
+        seller: row.text_or_null("seller")?,
+        recorded_at: row.time("recorded_at")?,
+        found_at: row.time("found_at")?,
+        body: row.text("body")?,
+        superseded_by: row.text_or_null("superseded_by")?,
+    })
+}

@@ -1,0 +1,582 @@
+//! Everything a user put in, as NDJSON lines, and back.
+//!
+//! ```text
+//! {"kind":"export","format":1}
+//! {"kind":"seller",…} …  listing, outcome, reference, calibre, calibration, model, activation
+//! {"kind":"end","lines":42}
+//! ```
+//!
+//! The order is fixed and nothing depends on the engine or on revisions, so that the export of an
+//! import is the same to the byte. Assessments are not in it: they are made anew. Outcomes follow in
+//! the order of recording, which alone says what supersedes what. Of models and calibrations, those
+//! go along that came from the user's outcomes: models made by calibration, calibrations done.
+
+use super::columns::{Columns as _, time_text};
+use super::{BookPart, CalibrationState, Counter, Engine, Error, Status, Store, Write};
+use futures_util::TryStreamExt as _;
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+use serde_json::value::RawValue;
+use sqlx::any::{AnyQueryResult, AnyRow};
+use sqlx::{Any, AssertSqlSafe, Transaction};
+use tokio::sync::mpsc;
+
+/// Lines that wait for their reader.
+const AHEAD: usize = 64;
+/// The format that this program writes and reads.
+const FORMAT: u32 = 1;
+
+/// What came of an import.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ImportReport {
+    /// Lines that were kept.
+    pub accepted: u64,
+    /// Lines that were not.
+    pub refused: Vec<Refused>,
+}
+
+/// A line that was not kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Refused {
+    /// Counted from 1.
+    pub line: u64,
+    /// Why.
+    pub detail: String,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct HeadLine {
+    kind: String,
+    format: u32,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct EndLine {
+    kind: String,
+    lines: u64,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SellerLine {
+    kind: String,
+    id: String,
+    segment: Option<String>,
+    feedback: Option<Box<RawValue>>,
+    note: Option<String>,
+    created_at: Timestamp,
+    updated_at: Timestamp,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ListingLine {
+    kind: String,
+    id: String,
+    status: Status,
+    seller: Option<String>,
+    serial: Option<String>,
+    photos: Vec<String>,
+    saved_at: Timestamp,
+    updated_at: Timestamp,
+    request: Box<RawValue>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct OutcomeLine {
+    kind: String,
+    id: String,
+    listing: String,
+    seller: Option<String>,
+    recorded_at: Timestamp,
+    found_at: Timestamp,
+    outcome: Box<RawValue>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct BookLine {
+    kind: String,
+    maker: String,
+    name: String,
+    updated_at: Timestamp,
+    entry: Box<RawValue>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct CalibrationLine {
+    kind: String,
+    id: String,
+    version: Option<String>,
+    created_at: Timestamp,
+    updated_at: Timestamp,
+    params: Box<RawValue>,
+    report: Option<Box<RawValue>>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ModelLine {
+    kind: String,
+    version: String,
+    digest: String,
+    calibration: String,
+    created_at: Timestamp,
+    model: Box<RawValue>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ActivationLine {
+    kind: String,
+    version: String,
+    at: Timestamp,
+}
+
+/// How the rows of a kind become lines.
+type ToLine = fn(&AnyRow) -> Result<String, Error>;
+
+/// Each kind in its order: its statement and its line.
+fn sections(engine: Engine) -> [(String, ToLine); 7] {
+    let photos = engine.json_array_of();
+    [
+        ("SELECT * FROM sellers WHERE account = $1 ORDER BY id".into(), seller_line as ToLine),
+        (
+            format!(
+                "SELECT l.*, CAST((SELECT {photos}(p.digest) FROM listing_photos p
+                     WHERE p.account = l.account AND p.listing = l.id) AS TEXT) AS photos
+                 FROM listings l WHERE l.account = $1 ORDER BY l.id"
+            ),
+            listing_line,
+        ),
+        ("SELECT * FROM outcomes WHERE account = $1 ORDER BY number".into(), outcome_line),
+        ("SELECT * FROM book WHERE account = $1 ORDER BY part DESC, maker, name".into(), book_line),
+        ("SELECT * FROM calibrations WHERE account = $1 AND state = 'done' ORDER BY id".into(), calibration_line),
+        (
+            "SELECT * FROM models WHERE account = $1 AND calibration IS NOT NULL ORDER BY created_at, version".into(),
+            model_line,
+        ),
+        ("SELECT * FROM activations WHERE account = $1 ORDER BY number".into(), activation_line),
+    ]
+}
+
+impl Store {
+    /// An account's lines, without their ends, as of one moment. They are read while they are
+    /// taken: only a few wait in memory. After an error, and if the last line is not the `end`, the
+    /// export is not whole.
+    #[must_use]
+    pub fn export(&self, account: &str) -> mpsc::Receiver<Result<String, Error>> {
+        let (lines, taken) = mpsc::channel(AHEAD);
+        let (store, account) = (self.clone(), account.to_owned());
+        tokio::spawn(async move {
+            if let Err(error) = store.send_lines(&account, &lines).await {
+                // A reader that went away needs no reason.
+                let _ = lines.send(Err(error)).await;
+            }
+        });
+        taken
+    }
+
+    async fn send_lines(&self, account: &str, lines: &mpsc::Sender<Result<String, Error>>) -> Result<(), Error> {
+        let mut tx: Transaction<'_, Any> = self.reads.begin_with(self.engine.begin_snapshot()).await?;
+        let mut count = 0;
+        if lines.send(json(&HeadLine { kind: "export".into(), format: FORMAT })).await.is_err() {
+            return Ok(());
+        }
+        for (sql, line) in sections(self.engine) {
+            let mut rows = sqlx::query(AssertSqlSafe(sql)).bind(account).fetch(&mut *tx);
+            while let Some(row) = rows.try_next().await? {
+                if lines.send(Ok(line(&row)?)).await.is_err() {
+                    return Ok(());
+                }
+                count += 1;
+            }
+        }
+        let _ = lines.send(json(&EndLine { kind: "end".into(), lines: count })).await;
+        Ok(())
+    }
+
+    /// Begins an import into an account that holds nothing yet.
+    ///
+    /// # Errors
+    /// A conflict if it holds something; or if the database fails.
+    pub async fn import(&self, account: &str) -> Result<Import, Error> {
+        let mut write = self.write(account).await?;
+        for (sql, _) in sections(self.engine) {
+            let row = sqlx::query(AssertSqlSafe(sql)).bind(account).fetch_optional(&mut *write.tx).await?;
+            if row.is_some() {
+                return Err(Error::conflict("only an account that holds nothing yet can be imported into"));
+            }
+        }
+        Ok(Import { write, line: 0, stage: Stage::Head, report: ImportReport::default() })
+    }
+}
+
+/// An import under way: one transaction, line by line. Dropped before [`Import::commit`], it leaves
+/// nothing behind.
+#[derive(Debug)]
+pub struct Import {
+    write: Write,
+    line: u64,
+    stage: Stage,
+    report: ImportReport,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Stage {
+    Head,
+    Body,
+    End,
+}
+
+/// Why a line was not kept: the line's fault, or the database's, which ends the import.
+enum Stop {
+    Refused(String),
+    Failed(Error),
+}
+
+impl From<Error> for Stop {
+    fn from(error: Error) -> Self {
+        Self::Failed(error)
+    }
+}
+
+impl From<sqlx::Error> for Stop {
+    fn from(error: sqlx::Error) -> Self {
+        Self::Failed(error.into())
+    }
+}
+
+impl Import {
+    /// Takes the next line. A line that does not fit is refused in the report; empty ones pass.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn line(&mut self, text: &str) -> Result<(), Error> {
+        self.line += 1;
+        if text.trim().is_empty() {
+            return Ok(());
+        }
+        match self.take(text).await {
+            Ok(()) => {}
+            Err(Stop::Refused(detail)) => self.report.refused.push(Refused { line: self.line, detail }),
+            Err(Stop::Failed(error)) => return Err(error),
+        }
+        Ok(())
+    }
+
+    /// Keeps what was accepted.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn commit(mut self) -> Result<ImportReport, Error> {
+        if self.stage != Stage::End {
+            let detail = "the line of kind end is missing: the export was cut off".into();
+            self.report.refused.push(Refused { line: self.line + 1, detail });
+        }
+        self.write.supersede(0).await?;
+        self.write.commit().await?;
+        Ok(self.report)
+    }
+
+    async fn take(&mut self, text: &str) -> Result<(), Stop> {
+        #[derive(Deserialize)]
+        struct Kind {
+            kind: String,
+        }
+        let kind = parse::<Kind>(text)?.kind;
+        match (self.stage, kind.as_str()) {
+            (Stage::Head, "export") => {
+                let format = parse::<HeadLine>(text)?.format;
+                if format != FORMAT {
+                    return Err(Stop::Refused(format!("format {format} is not {FORMAT}, the one known here")));
+                }
+                self.stage = Stage::Body;
+                return Ok(());
+            }
+            (Stage::Head, _) => return Err(Stop::Refused("no line of kind export comes before it".into())),
+            (Stage::End, _) => return Err(Stop::Refused("it follows the line of kind end".into())),
+            (Stage::Body, "end") => {
+                self.stage = Stage::End;
+                let (told, seen) = (parse::<EndLine>(text)?.lines, self.seen());
+                if told != seen {
+                    return Err(Stop::Refused(format!("{told} lines were written and {seen} came")));
+                }
+                return Ok(());
+            }
+            (Stage::Body, _) => {}
+        }
+        let kept = match kind.as_str() {
+            "seller" => self.write.import_seller(&parse(text)?).await?,
+            "listing" => self.write.import_listing(&parse(text)?).await?,
+            "outcome" => self.write.import_outcome(&parse(text)?).await?,
+            "reference" => self.write.import_entry(BookPart::Reference, &parse(text)?).await?,
+            "calibre" => self.write.import_entry(BookPart::Calibre, &parse(text)?).await?,
+            "calibration" => self.write.import_calibration(&parse(text)?).await?,
+            "model" => self.write.import_model(&parse(text)?).await?,
+            "activation" => {
+                let line: ActivationLine = parse(text)?;
+                plain(&[&line.version])?;
+                self.write.add_activation(&line.version, line.at).await?;
+                true
+            }
+            other => return Err(Stop::Refused(format!("{other:?} is no kind of line"))),
+        };
+        if !kept {
+            return Err(Stop::Refused("it repeats an earlier line's id".into()));
+        }
+        self.report.accepted += 1;
+        Ok(())
+    }
+
+    fn seen(&self) -> u64 {
+        self.report.accepted + self.report.refused.len() as u64
+    }
+}
+
+/// Each keeps a line and says so, or finds its id taken.
+impl Write {
+    async fn import_seller(&mut self, line: &SellerLine) -> Result<bool, Stop> {
+        plain(&[&line.id, line.segment.as_deref().unwrap_or_default(), line.note.as_deref().unwrap_or_default()])?;
+        Ok(inserted(
+            &sqlx::query(
+                "INSERT INTO sellers (account, id, revision, segment, feedback, note, created_at, updated_at)
+                 VALUES ($1, $2, $3, $4, $5, $6, $7, $8) ON CONFLICT DO NOTHING",
+            )
+            .bind(&self.account)
+            .bind(&line.id)
+            .bind(self.revision)
+            .bind(&line.segment)
+            .bind(line.feedback.as_deref().map(RawValue::get))
+            .bind(&line.note)
+            .bind(time_text(line.created_at))
+            .bind(time_text(line.updated_at))
+            .execute(&mut *self.tx)
+            .await?,
+        ))
+    }
+
+    async fn import_listing(&mut self, line: &ListingLine) -> Result<bool, Stop> {
+        plain(&[&line.id, line.seller.as_deref().unwrap_or_default(), line.serial.as_deref().unwrap_or_default()])?;
+        line.photos.iter().try_for_each(|digest| plain(&[digest]))?;
+        let done = sqlx::query(
+            "INSERT INTO listings
+                 (account, id, first_revision, revision, status, request, seller, serial, saved_at, updated_at)
+             VALUES ($1, $2, $3, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT DO NOTHING",
+        )
+        .bind(&self.account)
+        .bind(&line.id)
+        .bind(self.revision)
+        .bind(line.status.as_str())
+        .bind(line.request.get())
+        .bind(&line.seller)
+        .bind(&line.serial)
+        .bind(time_text(line.saved_at))
+        .bind(time_text(line.updated_at))
+        .execute(&mut *self.tx)
+        .await?;
+        if inserted(&done) {
+            self.put_photos(&line.id, &line.photos).await?;
+        }
+        Ok(inserted(&done))
+    }
+
+    async fn import_outcome(&mut self, line: &OutcomeLine) -> Result<bool, Stop> {
+        plain(&[&line.id, &line.listing, line.seller.as_deref().unwrap_or_default()])?;
+        let taken = sqlx::query("SELECT 1 FROM outcomes WHERE account = $1 AND id = $2")
+            .bind(&self.account)
+            .bind(&line.id)
+            .fetch_optional(&mut *self.tx)
+            .await?;
+        if taken.is_some() {
+            return Ok(false);
+        }
+        let number = self.count_on(Counter::Outcome, 1).await? + 1;
+        sqlx::query(
+            "INSERT INTO outcomes (account, number, id, revision, listing, seller, recorded_at, found_at, body)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+        )
+        .bind(&self.account)
+        .bind(number)
+        .bind(&line.id)
+        .bind(self.revision)
+        .bind(&line.listing)
+        .bind(&line.seller)
+        .bind(time_text(line.recorded_at))
+        .bind(time_text(line.found_at))
+        .bind(line.outcome.get())
+        .execute(&mut *self.tx)
+        .await?;
+        Ok(true)
+    }
+
+    async fn import_entry(&mut self, part: BookPart, line: &BookLine) -> Result<bool, Stop> {
+        plain(&[&line.maker, &line.name])?;
+        Ok(inserted(
+            &sqlx::query(
+                "INSERT INTO book (account, part, maker, name, revision, body, updated_at)
+                 VALUES ($1, $2, $3, $4, $5, $6, $7) ON CONFLICT DO NOTHING",
+            )
+            .bind(&self.account)
+            .bind(part.as_str())
+            .bind(&line.maker)
+            .bind(&line.name)
+            .bind(self.revision)
+            .bind(line.entry.get())
+            .bind(time_text(line.updated_at))
+            .execute(&mut *self.tx)
+            .await?,
+        ))
+    }
+
+    async fn import_calibration(&mut self, line: &CalibrationLine) -> Result<bool, Stop> {
+        plain(&[&line.id, line.version.as_deref().unwrap_or_default()])?;
+        Ok(inserted(
+            &sqlx::query(
+                "INSERT INTO calibrations
+                     (account, id, state, params, progress, report, version, cancel_requested, created_at, updated_at)
+                 VALUES ($1, $2, $3, $4, 1, $5, $6, 0, $7, $8) ON CONFLICT DO NOTHING",
+            )
+            .bind(&self.account)
+            .bind(&line.id)
+            .bind(CalibrationState::Done.as_str())
+            .bind(line.params.get())
+            .bind(line.report.as_deref().map(RawValue::get))
+            .bind(&line.version)
+            .bind(time_text(line.created_at))
+            .bind(time_text(line.updated_at))
+            .execute(&mut *self.tx)
+            .await?,
+        ))
+    }
+
+    async fn import_model(&mut self, line: &ModelLine) -> Result<bool, Stop> {
+        plain(&[&line.version, &line.digest, &line.calibration])?;
+        Ok(inserted(
+            &sqlx::query(
+                "INSERT INTO models (account, version, digest, body, calibration, created_at)
+                 VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT DO NOTHING",
+            )
+            .bind(&self.account)
+            .bind(&line.version)
+            .bind(&line.digest)
+            .bind(line.model.get())
+            .bind(&line.calibration)
+            .bind(time_text(line.created_at))
+            .execute(&mut *self.tx)
+            .await?,
+        ))
+    }
+}
+
+fn inserted(done: &AnyQueryResult) -> bool {
+    done.rows_affected() > 0
+}
+
+fn parse<'a, T: Deserialize<'a>>(text: &'a str) -> Result<T, Stop> {
+    serde_json::from_str(text).map_err(|e| Stop::Refused(e.to_string()))
+}
+
+/// PostgreSQL's text cannot hold the character NUL.
+fn plain(texts: &[&str]) -> Result<(), Stop> {
+    match texts.iter().find(|text| text.contains('\0')) {
+        Some(text) => Err(Stop::Refused(format!("{text:?} holds the character NUL"))),
+        None => Ok(()),
+    }
+}
+
+fn json(line: &impl Serialize) -> Result<String, Error> {
+    serde_json::to_string(line).map_err(|e| Error::corrupt(e.to_string()))
+}
+
+/// Stored JSON on one line: outside strings a line break is but white space, inside it is escaped.
+fn raw(text: String) -> Result<Box<RawValue>, Error> {
+    RawValue::from_string(text.replace(['\n', '\r'], " ")).map_err(|e| Error::corrupt(format!("stored JSON: {e}")))
+}
+
+fn raw_or_null(text: Option<String>) -> Result<Option<Box<RawValue>>, Error> {
+    text.map(raw).transpose()
+}
+
+fn seller_line(row: &AnyRow) -> Result<String, Error> {
+    json(&SellerLine {
+        kind: "seller".into(),
+        id: row.text("id")?,
+        segment: row.text_or_null("segment")?,
+        feedback: raw_or_null(row.text_or_null("feedback")?)?,
+        note: row.text_or_null("note")?,
+        created_at: row.time("created_at")?,
+        updated_at: row.time("updated_at")?,
+    })
+}
+
+fn listing_line(row: &AnyRow) -> Result<String, Error> {
+    let photos = row.text_or_null("photos")?.unwrap_or_else(|| "[]".into());
+    let mut photos: Vec<String> =
+        serde_json::from_str(&photos).map_err(|e| Error::corrupt(format!("photos {photos}: {e}")))?;
+    photos.sort();
+    json(&ListingLine {
+        kind: "listing".into(),
+        id: row.text("id")?,
+        status: Status::read(&row.text("status")?)?,
+        seller: row.text_or_null("seller")?,
+        serial: row.text_or_null("serial")?,
+        photos,
+        saved_at: row.time("saved_at")?,
+        updated_at: row.time("updated_at")?,
+        request: raw(row.text("request")?)?,
+    })
+}
+
+fn outcome_line(row: &AnyRow) -> Result<String, Error> {
+    json(&OutcomeLine {
+        kind: "outcome".into(),
+        id: row.text("id")?,
+        listing: row.text("listing")?,
+        seller: row.text_or_null("seller")?,
+        recorded_at: row.time("recorded_at")?,
+        found_at: row.time("found_at")?,
+        outcome: raw(row.text("body")?)?,
+    })
+}
+
+fn book_line(row: &AnyRow) -> Result<String, Error> {
+    json(&BookLine {
+        kind: row.text("part")?,
+        maker: row.text("maker")?,
+        name: row.text("name")?,
+        updated_at: row.time("updated_at")?,
+        entry: raw(row.text("body")?)?,
+    })
+}
+
+fn calibration_line(row: &AnyRow) -> Result<String, Error> {
+    json(&CalibrationLine {
+        kind: "calibration".into(),
+        id: row.text("id")?,
+        version: row.text_or_null("version")?,
+        created_at: row.time("created_at")?,
+        updated_at: row.time("updated_at")?,
+        params: raw(row.text("params")?)?,
+        report: raw_or_null(row.text_or_null("report")?)?,
+    })
+}
+
+fn model_line(row: &AnyRow) -> Result<String, Error> {
+    json(&ModelLine {
+        kind: "model".into(),
+        version: row.text("version")?,
+        digest: row.text("digest")?,
+        calibration: row.text("calibration")?,
+        created_at: row.time("created_at")?,
+        model: raw(row.text("body")?)?,
+    })
+}
+
+fn activation_line(row: &AnyRow) -> Result<String, Error> {
+    json(&ActivationLine { kind: "activation".into(), version: row.text("version")?, at: row.time("at")? })
+}

@@ -1,0 +1,20 @@
+//! The store's contract, held by SQLite and by PostgreSQL alike.
+
+#[path = "store/support.rs"]
+#[macro_use]
+mod support;
+
+#[path = "store/book_and_models.rs"]
+mod book_and_models;
+#[path = "store/calibrations.rs"]
+mod calibrations;
+#[path = "store/listings.rs"]
+mod listings;
+#[path = "store/outcomes_and_sellers.rs"]
+mod outcomes_and_sellers;
+#[path = "store/requests.rs"]
+mod requests;
+#[path = "store/transfer.rs"]
+mod transfer;
+#[path = "store/writes.rs"]
+mod writes;

@@ -1,0 +1,225 @@
+//! Export and import, from engine to engine.
+
+use crate::support::{ACCOUNT, Place, assessment, at, committed, listing, put};
+use serde_json::Value;
+use steelyard::store::{
+    BookPart, CalibrationState, Ending, ImportReport, NewListing, NewModel, NewOutcome, NewSeller, OutcomeFilter,
+    Status, Store,
+};
+
+on_both! {
+    bad_lines_are_refused_and_good_ones_kept,
+    an_account_that_holds_something_is_not_imported_into,
+    an_import_that_is_dropped_leaves_nothing,
+    an_export_is_of_one_moment,
+}
+
+/// One or more of everything, with what is awkward to carry.
+async fn fill(store: &Store) {
+    let photos = ["sha256:b,\n\"".to_owned(), "sha256:a".to_owned()];
+    let awkward = NewListing {
+        request: "{\"title\": \"\\u0000 ü 🕰 \\n\",\r\n\t\"price\": 640.00, \"big\": 1e400}",
+        status: Status::Bought,
+        seller: Some("s ü"),
+        serial: Some("1 2"),
+        photos: &photos,
+        at: "2026-01-02T03:04:05.678901Z".parse().unwrap(),
+        ..listing("b/1")
+    };
+    put(store, &awkward, &assessment(None)).await;
+    put(store, &NewListing { at: at(7), ..awkward }, &assessment(None)).await;
+    for id in ["a", "B", "ä"] {
+        put(store, &NewListing { at: at(3), ..listing(id) }, &assessment(Some(1.0))).await;
+    }
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    let outcome =
+        NewOutcome { id: "o-1", listing: "b/1", recorded_at: at(1), found_at: at(0), body: "{ \"story\": \"fake\" }" };
+    let later = NewOutcome { id: "o-0", body: "{}", ..outcome };
+    write.record_outcomes(&[outcome, NewOutcome { id: "o-2", listing: "gone", ..outcome }, later]).await.unwrap();
+    let seller =
+        NewSeller { id: "s ü", segment: Some("forum"), feedback: Some("{\"positive\":1}"), note: None, at: at(1) };
+    write.put_seller(&seller).await.unwrap();
+    write.put_seller(&NewSeller { at: at(2), note: Some("two\nlines"), ..seller }).await.unwrap();
+    write.put_seller(&NewSeller { id: "S", segment: None, feedback: None, ..seller }).await.unwrap();
+    for (part, maker, name) in [
+        (BookPart::Calibre, "m", "9"),
+        (BookPart::Reference, "m", "12"),
+        (BookPart::Reference, "m", "1"),
+        (BookPart::Reference, "M", "3"),
+    ] {
+        write.put_book_entry(part, maker, name, "{\"years\":[1957, 1961]}", at(4)).await.unwrap();
+    }
+    let pack = NewModel { version: "1", digest: "d1", body: "{}", calibration: None, created_at: at(0) };
+    write.put_model(&pack).await.unwrap();
+    write.put_model(&NewModel { version: "2", body: "[1.10]", calibration: Some("c-1"), ..pack }).await.unwrap();
+    for (version, second) in [("1", 5), ("2", 6), ("1", 7), ("2", 8)] {
+        write.activate_model(version, at(second)).await.unwrap();
+    }
+    write.queue_calibration("c-1", "{\"seed\": 1}", at(5)).await.unwrap();
+    write.queue_calibration("c-2", "{}", at(6)).await.unwrap();
+    write.commit().await.unwrap();
+    store.claim_calibration("w", at(5), at(60)).await.unwrap().unwrap();
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    let ending = Ending { state: CalibrationState::Done, report: Some("{\"n\": 4}"), version: Some("2"), at: at(9) };
+    write.finish_calibration("c-1", "w", &ending).await.unwrap();
+    write.commit().await.unwrap();
+}
+
+async fn export(store: &Store) -> Vec<String> {
+    let (mut lines, mut taken) = (store.export(ACCOUNT), Vec::new());
+    while let Some(line) = lines.recv().await {
+        let line = line.unwrap();
+        assert!(!line.contains(['\n', '\r']));
+        taken.push(line);
+    }
+    taken
+}
+
+async fn import(store: &Store, lines: &[impl AsRef<str>]) -> ImportReport {
+    let mut import = store.import(ACCOUNT).await.unwrap();
+    for line in lines {
+        import.line(line.as_ref()).await.unwrap();
+    }
+    import.commit().await.unwrap()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_export_of_an_import_is_the_same_to_the_byte() {
+    let places = [Place::sqlite(), Place::postgres().await, Place::sqlite(), Place::postgres().await];
+    let first = places[0].open().await;
+    fill(&first).await;
+    let exported = export(&first).await;
+    let kinds: Vec<String> = exported
+        .iter()
+        .map(|line| {
+            serde_json::from_str::<Value>(&line.replace("1e400", "0")).unwrap()["kind"].as_str().unwrap().into()
+        })
+        .collect();
+    let mut expected = vec!["export"];
+    for (kind, count) in [
+        ("seller", 2),
+        ("listing", 4),
+        ("outcome", 3),
+        ("reference", 3),
+        ("calibre", 1),
+        ("calibration", 1),
+        ("model", 1),
+        ("activation", 4),
+    ] {
+        expected.extend(std::iter::repeat_n(kind, count));
+    }
+    expected.push("end");
+    assert_eq!(kinds, expected);
+    for place in &places[1..] {
+        let store = place.open().await;
+        let report = import(&store, &exported).await;
+        assert_eq!(report, ImportReport { accepted: 19, refused: Vec::new() });
+        assert_eq!(export(&store).await, exported);
+        // What the lines do not say outright is the same too.
+        let all = OutcomeFilter::default();
+        let strip = |mut o: steelyard::store::Outcome| {
+            o.revision = 0;
+            o.body.retain(|c| !c.is_whitespace());
+            o
+        };
+        let there: Vec<_> = store.outcomes(ACCOUNT, &all, 0, 10).await.unwrap().into_iter().map(strip).collect();
+        let here: Vec<_> = first.outcomes(ACCOUNT, &all, 0, 10).await.unwrap().into_iter().map(strip).collect();
+        assert_eq!(there, here);
+        assert_eq!(store.active_model(ACCOUNT).await.unwrap().as_deref(), Some("2"));
+        assert_eq!(store.listings_not_by(ACCOUNT, "m-1", "", 10).await.unwrap().len(), 4);
+        // Life goes on: numbers do not collide.
+        put(&store, &listing("new"), &assessment(None)).await;
+        let mut write = store.write(ACCOUNT).await.unwrap();
+        let more = NewOutcome { id: "o-3", listing: "gone", recorded_at: at(1), found_at: at(0), body: "{}" };
+        write.record_outcomes(&[more]).await.unwrap();
+        write.activate_model("2", at(99)).await.unwrap();
+        committed(write).await;
+        assert_eq!(store.outcome(ACCOUNT, "o-2").await.unwrap().superseded_by.as_deref(), Some("o-3"));
+    }
+    for place in places {
+        place.remove().await;
+    }
+}
+
+async fn bad_lines_are_refused_and_good_ones_kept(place: &Place) {
+    let store = place.open().await;
+    let seller = |id: &str| {
+        format!(
+            r#"{{"kind":"seller","id":{id},"segment":null,"feedback":null,"note":null,"created_at":"2026-01-01T00:00:00Z","updated_at":"2026-01-01T00:00:00Z"}}"#
+        )
+    };
+    let lines = [
+        seller(r#""early""#),
+        r#"{"kind":"export","format":1}"#.into(),
+        seller(r#""a""#),
+        seller(r#""a""#),
+        String::new(),
+        seller("1"),
+        seller(r#""nul \u0000""#),
+        seller(r#""b""#).replace("2026-01-01T00", "2026-13-01T00"),
+        seller(r#""b""#).replace("note", "nota"),
+        "{".into(),
+        "[]".into(),
+        r#"{"kind":"feed"}"#.into(),
+        seller(r#""c""#) + "\r",
+        r#"{"kind":"end","lines":3}"#.into(),
+        seller(r#""late""#),
+    ];
+    let report = import(&store, &lines).await;
+    assert_eq!(report.accepted, 2);
+    let refused: Vec<_> = report.refused.iter().map(|r| r.line).collect();
+    assert_eq!(refused, [1, 4, 6, 7, 8, 9, 10, 11, 12, 14, 15], "{:#?}", report.refused);
+    let ids: Vec<_> = store.sellers(ACCOUNT, "", 10).await.unwrap().into_iter().map(|s| s.id).collect();
+    assert_eq!(ids, ["a", "c"]);
+}
+
+async fn an_account_that_holds_something_is_not_imported_into(place: &Place) {
+    let store = place.open().await;
+    fill(&store).await;
+    assert!(store.import(ACCOUNT).await.unwrap_err().is_conflict());
+    assert!(store.import("other").await.is_ok());
+}
+
+async fn an_import_that_is_dropped_leaves_nothing(place: &Place) {
+    let from = place.open().await;
+    fill(&from).await;
+    let lines = export(&from).await;
+    let mut other = from.import("other").await.unwrap();
+    for line in &lines[..lines.len() - 1] {
+        other.line(line).await.unwrap();
+    }
+    drop(other);
+    assert_eq!(from.revision("other").await.unwrap(), 0);
+    // Cut off, it says so at the end.
+    let mut other = from.import("other").await.unwrap();
+    for line in &lines[..lines.len() - 1] {
+        other.line(line).await.unwrap();
+    }
+    let report = other.commit().await.unwrap();
+    assert_eq!((report.accepted, report.refused.len()), (19, 1));
+    assert!(report.refused[0].detail.contains("cut off"));
+}
+
+async fn an_export_is_of_one_moment(place: &Place) {
+    let store = place.open().await;
+    for i in 0..300 {
+        put(&store, &listing(&format!("l-{i:03}")), &assessment(None)).await;
+    }
+    let mut lines = store.export(ACCOUNT);
+    let head = lines.recv().await.unwrap().unwrap();
+    assert_eq!(head, r#"{"kind":"export","format":1}"#);
+    let first = lines.recv().await.unwrap().unwrap();
+    assert!(first.contains("l-000"));
+    // Written while it is read: of another moment.
+    put(&store, &listing("l-999"), &assessment(None)).await;
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    let late = NewOutcome { id: "late", listing: "l-000", recorded_at: at(1), found_at: at(0), body: "{}" };
+    write.record_outcomes(&[late]).await.unwrap();
+    write.commit().await.unwrap();
+    let mut last = first;
+    while let Some(line) = lines.recv().await {
+        assert!(!last.contains("l-999") && !last.contains("late"));
+        last = line.unwrap();
+    }
+    assert_eq!(last, r#"{"kind":"end","lines":300}"#);
+}
