@@ -29,10 +29,10 @@ fn the_interval_agrees_with_twenty_thousand_draws() {
         let saved: Value = serde_json::from_str(&std::fs::read_to_string(&path).unwrap()).unwrap();
         let request: AssessRequest = serde_json::from_value(saved["request"].clone()).unwrap();
         let listing = Listing::read(&pack, &Book::default(), &request, &[]).unwrap();
-        let segment = &pack.data().segments[listing.seller.segment];
-        let known = Evidence { outcomes: listing.seller.outcomes, ..Evidence::default() };
+        let segment = &pack.data().segments[listing.seller.stated.segment];
+        let known = Evidence { outcomes: listing.seller.stated.outcomes, ..Evidence::default() };
         let rate = SellerPosterior::new(Prior::new(segment.a, segment.b).unwrap(), &known).unwrap();
-        let mut stories = Stories::from_prior(&pack.prior(listing.seller.segment, rate.mean()));
+        let mut stories = Stories::from_prior(&pack.prior(listing.seller.stated.segment, rate.mean()));
         if let Some(m) = listing.money.as_ref().filter(|m| !m.auction)
             && let Some(price) = m.price
         {

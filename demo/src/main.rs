@@ -55,7 +55,13 @@ async fn main() -> anyhow::Result<()> {
     let shop: Shop = read(&folder.join("dealer.json"))?;
     let saved = listings(&folder.join("listings"))?;
 
-    let config = Config { reference_book: Some(folder.join("reference_book.json")), ..Config::on_free_port() };
+    // A store of its own, thrown away at the end.
+    let data = tempfile::tempdir()?;
+    let config = Config {
+        reference_book: Some(folder.join("reference_book.json")),
+        data: Some(data.path().into()),
+        ..Config::on_free_port()
+    };
     let service = Service::bind(&config).await?;
     let address = service.address()?;
     let (stop, stopped) = tokio::sync::oneshot::channel::<()>();

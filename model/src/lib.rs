@@ -22,9 +22,9 @@
 //! Beside the calculation, [`facts`] compares what a listing states with a reference book and
 //! calls signs by itself, and [`readers`] reads case marks and texts into proposals.
 //!
-//! [`counts`] says how often each number of the model was at work in listings, as a calibration
-//! needs it; [`sample`] draws listings with known stories from the model, and worlds that differ from it as
-//! far as its own strengths allow.
+//! For a calibration, [`counts`] says how often each number of the model was at work in a listing;
+//! to try one out, [`sample`] draws listings with known stories, and worlds as far from the model as
+//! its own strengths allow.
 //!
 //! The prior P(bad) of a seller comes from the `steelyard-priors` crate; here it is a number.
 //! Nothing here reads a file, a clock or a random source: a seed is an argument.

@@ -186,8 +186,7 @@ impl Sampler {
         Some((model.location[&pack.data().stories[story].id] + model.scale * t).exp())
     }
 
-    /// Whether something of this probability happens; for choices that are the caller's own.
-    pub fn chance(&mut self, p: f64) -> bool {
+    fn chance(&mut self, p: f64) -> bool {
         uniform(&mut self.random) < p
     }
 

@@ -1,4 +1,5 @@
-//! What experience says: how often a seller's watches turn out bad, and how good the forecasts were.
+//! What experience says: how often a seller's watches turn out bad, what a dealer's own outcomes say of
+//! the model's numbers, and how good the forecasts were.
 //!
 //! A listing is judged against a rate of bad watches, and that rate is not known. It is a
 //! distribution, which starts from the kind of place the watch is sold at and is moved by what is known
@@ -32,6 +33,8 @@
 //! - [`seller`]: θ for one seller.
 //! - [`Beta`], [`BetaBinomial`], [`DirichletMultinomial`]: rates and shares known only as
 //!   distributions, and the counts they lead to.
+//! - [`fit`]: the model's tables, signs, segments and reading rates from listings of which some have an
+//!   outcome, with the segments' (a, b) by marginal likelihood, scores out of fold and a report.
 //! - [`score`]: how good forecasts were, now that the outcomes are known; the reliability diagram.
 //! - [`recalibrate`]: whether the forecasts should be stretched and shifted first.
 //! - [`LogOdds`]: a probability that keeps its digits at both ends.

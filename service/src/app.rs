@@ -2,101 +2,197 @@
 
 use crate::assess::Assessor;
 use crate::listing::Listing;
+use crate::memory::{InForce, Memory, seller_of};
 use crate::openapi;
-use crate::problem::{INTERNAL, MALFORMED, Problem};
+use crate::problem::{FaultAt, INTERNAL, MALFORMED, Problem, UNAVAILABLE};
 use crate::shape::Shape;
+use crate::store::Store;
 use crate::strict_json;
 use crate::wire::request::AssessRequest;
 use crate::wire::response::{Assessment, Catalogue, SignEntry};
+use crate::wire::stored::SellerKnown;
 use axum::body::Bytes;
+use serde::de::DeserializeOwned;
 use serde_json::Value;
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use steelyard_model::ask::telling;
 use steelyard_model::facts::Book;
 use steelyard_model::pack::Pack;
 
-/// The model in force, its documents, and the state of the process.
+/// A model ready to answer, with what is served of it.
+#[derive(Debug)]
+pub struct Served {
+    /// Assesses.
+    pub assessor: Assessor,
+    /// The catalogue of signs, the most telling first.
+    pub catalogue: Catalogue,
+    /// The model as JSON.
+    pub json: Bytes,
+}
+
+impl Served {
+    /// For a model.
+    ///
+    /// # Errors
+    /// If the model cannot be served.
+    pub fn new(pack: Arc<Pack>) -> anyhow::Result<Arc<Self>> {
+        let assessor = Assessor::new(pack)?;
+        let catalogue = catalogue(&assessor);
+        let json = serde_json::to_vec(assessor.pack().data())?.into();
+        Ok(Arc::new(Self { assessor, catalogue, json }))
+    }
+
+    /// The model's version.
+    #[must_use]
+    pub fn version(&self) -> &str {
+        &self.assessor.pack().data().version
+    }
+}
+
+/// What requests are checked against, what they are answered with, and the state of the process.
 #[derive(Debug)]
 pub struct App {
-    assessor: Assessor,
-    book: Book,
-    shape: Shape,
-    catalogue: Catalogue,
-    model_json: Bytes,
+    base: Arc<InForce>,
+    memory: Option<Memory>,
+    shapes: HashMap<&'static str, Shape>,
     openapi_json: (Bytes, String),
     draining: AtomicBool,
 }
 
+/// Bodies that are checked against the document's schemas.
+const BODIES: [&str; 1] = ["AssessRequest"];
+
 impl App {
-    /// For a model and a reference book.
+    /// For a model and a reference book, remembering nothing.
     ///
     /// # Errors
     /// If the model or the document cannot be served.
     pub fn new(pack: Arc<Pack>, book: Book) -> anyhow::Result<Arc<Self>> {
-        let assessor = Assessor::new(pack)?;
+        Self::made(pack, book, None)
+    }
+
+    /// The same with a memory.
+    ///
+    /// # Errors
+    /// If the model or the document cannot be served.
+    pub fn with_memory(pack: Arc<Pack>, book: Book, store: Store) -> anyhow::Result<Arc<Self>> {
+        Self::made(pack, book, Some(store))
+    }
+
+    fn made(pack: Arc<Pack>, book: Book, store: Option<Store>) -> anyhow::Result<Arc<Self>> {
+        let served = Served::new(pack)?;
         let document = openapi::document()?;
+        let shapes = BODIES.map(|name| Ok((name, Shape::compile(&document, name)?)));
+        let memory = store.map(|store| Memory::new(store, served.clone(), book.clone()));
         Ok(Arc::new(Self {
-            shape: Shape::compile(&document, "AssessRequest")?,
-            catalogue: catalogue(&assessor),
-            model_json: serde_json::to_vec(assessor.pack().data())?.into(),
+            base: Arc::new(InForce { revision: 0, served, book: Arc::new(book) }),
+            memory,
+            shapes: shapes.into_iter().collect::<anyhow::Result<_>>()?,
             openapi_json: openapi::served(&document)?,
-            assessor,
-            book,
             draining: AtomicBool::new(false),
         }))
     }
 
-    /// From the bytes of a request to its assessment.
+    /// From the bytes of a request to its assessment, as if nothing were stored.
     ///
     /// # Errors
     /// Every fault of the request as a problem.
     pub fn assess(&self, bytes: &[u8]) -> Result<Assessment, Problem> {
-        let body = strict_json::parse(bytes)
-            .map_err(|fault| Problem::new(MALFORMED, fault.detail.clone()).with(vec![fault]))?;
-        let listing = self.listing(body)?;
-        self.assessor.assess(&listing).map_err(|e| {
-            tracing::error!(error = %e, "a listing that fits could not be assessed");
-            Problem::new(INTERNAL, "the evidence cannot occur under the model")
+        let (_, listing) = self.request(bytes)?.listing(&self.base, &SellerKnown::default())?;
+        self.base.assess(&listing)
+    }
+
+    /// The same with what is stored of the seller.
+    ///
+    /// # Errors
+    /// Every fault of the request as a problem; or if the store fails.
+    pub async fn answer(&self, bytes: &[u8]) -> Result<Assessment, Problem> {
+        let force = self.in_force().await?;
+        let read = self.request(bytes)?;
+        let known = self.known(&force, &read.request, read.request.id.as_deref()).await?;
+        // Sampling what to ask may take milliseconds: not on a thread that serves connections.
+        computing(move || {
+            let (_, listing) = read.listing(&force, &known)?;
+            force.assess(&listing)
         })
+        .await
     }
 
-    /// Faults of shape and of meaning are told together.
-    fn listing(&self, mut body: Value) -> Result<Listing, Problem> {
-        let mut faults = self.shape.check(&mut body);
-        if faults.iter().any(|f| f.pointer.starts_with("/reference_book"))
-            && let Some(members) = body.as_object_mut()
-        {
-            // A torn book says nothing rather than something wrong.
-            members.remove("reference_book");
+    /// What is stored of a request's seller, without a listing of that id.
+    pub(crate) async fn known(
+        &self,
+        force: &InForce,
+        request: &AssessRequest,
+        own: Option<&str>,
+    ) -> Result<SellerKnown, Problem> {
+        match (&self.memory, seller_of(request)) {
+            (Some(memory), Some(seller)) => Ok(memory.seller(force, seller).await?.without(own)),
+            _ => Ok(SellerKnown::default()),
         }
-        let request = AssessRequest::deserialize_checked(body)?;
-        match Listing::read(self.assessor.pack(), &self.book, &request, &faults) {
-            Ok(listing) if faults.is_empty() => return Ok(listing),
-            Ok(_) => {}
-            Err(more) => faults.extend(more),
+    }
+
+    /// A request, with its faults of shape.
+    pub(crate) fn request(&self, bytes: &[u8]) -> Result<ReadRequest, Problem> {
+        let (request, torn) = self.shaped("AssessRequest", bytes, |body, faults| {
+            if faults.iter().any(|f| f.pointer.starts_with("/reference_book"))
+                && let Some(members) = body.as_object_mut()
+            {
+                // A torn book says nothing rather than something wrong.
+                members.remove("reference_book");
+            }
+        })?;
+        Ok(ReadRequest { request, torn })
+    }
+
+    /// A body of its shape; what its faults were found in is mended away.
+    pub(crate) fn shaped<T: DeserializeOwned>(
+        &self,
+        name: &str,
+        bytes: &[u8],
+        mend: impl FnOnce(&mut Value, &[FaultAt]),
+    ) -> Result<(T, Vec<FaultAt>), Problem> {
+        let mut body = strict_json::parse(bytes)
+            .map_err(|fault| Problem::new(MALFORMED, fault.detail.clone()).with(vec![fault]))?;
+        let faults = self.shapes[name].check(&mut body);
+        mend(&mut body, &faults);
+        let typed = serde_json::from_value(body).map_err(|e| {
+            if faults.is_empty() {
+                // The schema is made from these types: what it lets through they take.
+                tracing::error!(error = %e, name, "the schema let through what the types refuse");
+                return Problem::new(INTERNAL, "the schema and the types disagree");
+            }
+            Problem::invalid(once(faults.clone()))
+        })?;
+        Ok((typed, faults))
+    }
+
+    /// A body of its shape that has no other faults but those of meaning.
+    pub(crate) fn body<T: DeserializeOwned>(&self, name: &str, bytes: &[u8]) -> Result<T, Problem> {
+        match self.shaped(name, bytes, |_, _| ())? {
+            (body, faults) if faults.is_empty() => Ok(body),
+            (_, faults) => Err(Problem::invalid(once(faults))),
         }
-        let mut seen = std::collections::HashSet::new();
-        faults.retain(|f| seen.insert((f.pointer.clone(), f.detail.clone())));
-        Err(Problem::invalid(faults))
     }
 
-    /// The model and its plans.
-    #[must_use]
-    pub fn assessor(&self) -> &Assessor {
-        &self.assessor
+    /// What assessments are made with now.
+    ///
+    /// # Errors
+    /// If the store fails.
+    pub async fn in_force(&self) -> Result<Arc<InForce>, Problem> {
+        match &self.memory {
+            Some(memory) => memory.in_force().await,
+            None => Ok(self.base.clone()),
+        }
     }
 
-    /// The catalogue of signs, the most telling first.
-    #[must_use]
-    pub fn catalogue(&self) -> &Catalogue {
-        &self.catalogue
-    }
-
-    /// The model as served.
-    #[must_use]
-    pub fn model_json(&self) -> &Bytes {
-        &self.model_json
+    /// What is remembered.
+    ///
+    /// # Errors
+    /// If the service was started without a store.
+    pub fn memory(&self) -> Result<&Memory, Problem> {
+        self.memory.as_ref().ok_or_else(|| Problem::new(UNAVAILABLE, "the service runs without a store"))
     }
 
     /// The OpenAPI document as served, and its tag.
@@ -117,14 +213,46 @@ impl App {
     }
 }
 
-impl AssessRequest {
-    fn deserialize_checked(body: Value) -> Result<Self, Problem> {
-        serde_json::from_value(body).map_err(|e| {
-            // The schema is made from these types: what it lets through they take.
-            tracing::error!(error = %e, "the schema let through what the types refuse");
-            Problem::new(INTERNAL, "the schema and the types disagree")
-        })
+/// A request as it was read.
+#[derive(Debug)]
+pub(crate) struct ReadRequest {
+    /// What could be read.
+    pub(crate) request: AssessRequest,
+    /// Faults of shape; what they were found in is no longer in the request.
+    torn: Vec<FaultAt>,
+}
+
+impl ReadRequest {
+    /// The listing in it; faults of shape and of meaning are told together.
+    pub(crate) fn listing(mut self, force: &InForce, known: &SellerKnown) -> Result<(AssessRequest, Listing), Problem> {
+        known.complete(&mut self.request);
+        match Listing::read(force.assessor().pack(), &force.book, &self.request, &self.torn) {
+            Ok(mut listing) if self.torn.is_empty() => {
+                listing.seller.others = known.beside(&self.request);
+                return Ok((self.request, listing));
+            }
+            Ok(_) => {}
+            Err(more) => self.torn.extend(more),
+        }
+        Err(Problem::invalid(once(self.torn)))
     }
+}
+
+/// Runs a calculation on a thread that serves no connections.
+pub(crate) async fn computing<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T, Problem> + Send + 'static,
+) -> Result<T, Problem> {
+    tokio::task::spawn_blocking(work).await.map_err(|e| {
+        tracing::error!(error = %e, "a calculation panicked");
+        Problem::new(INTERNAL, "the fault is ours")
+    })?
+}
+
+/// Every fault once.
+fn once(mut faults: Vec<FaultAt>) -> Vec<FaultAt> {
+    let mut seen = HashSet::new();
+    faults.retain(|f| seen.insert((f.pointer.clone(), f.detail.clone())));
+    faults
 }
 
 fn catalogue(assessor: &Assessor) -> Catalogue {

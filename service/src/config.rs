@@ -1,8 +1,10 @@
 //! Configuration by environment and command line.
 
+use anyhow::Context as _;
 use clap::Args;
+use etcetera::BaseStrategy as _;
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// How the service runs.
 #[derive(Debug, Clone, Args)]
@@ -10,7 +12,7 @@ pub struct Config {
     /// Address to listen on; port 0 takes a free one. Before there are tokens, loopback only.
     #[arg(long, env = "STEELYARD_LISTEN", default_value = "127.0.0.1:8377")]
     pub listen: SocketAddr,
-    /// Folder for stored data. Nothing is stored yet.
+    /// Folder for stored data; where it is left out, the platform's folder for programs' data.
     #[arg(long, env = "STEELYARD_DATA")]
     pub data: Option<PathBuf>,
     /// Folder of a model's TOML files, instead of the model that comes with the program.
@@ -26,6 +28,10 @@ pub struct Config {
     /// Names besides the loopback ones that a `Host` header may hold, separated by commas.
     #[arg(long, env = "STEELYARD_ALLOWED_HOSTS", value_delimiter = ',')]
     pub allowed_hosts: Vec<String>,
+    /// A PostgreSQL database to use instead of a file in the data folder: `DATABASE_URL`, from the
+    /// environment alone, since it may hold a password.
+    #[arg(skip)]
+    pub database_url: Option<String>,
 }
 
 impl Config {
@@ -39,6 +45,31 @@ impl Config {
             reference_book: None,
             allowed_origins: Vec::new(),
             allowed_hosts: Vec::new(),
+            database_url: None,
         }
     }
+}
+
+/// The folder for stored data: the one given, or else the platform's own for this program
+/// (`$XDG_DATA_HOME/steelyard` by the XDG Base Directory Specification).
+///
+/// # Errors
+/// If none is given and whoever runs the program has no home.
+pub fn data_folder(given: Option<&Path>) -> anyhow::Result<PathBuf> {
+    match given {
+        Some(folder) => Ok(folder.into()),
+        None => {
+            let platform = etcetera::choose_base_strategy().context("no folder for data; give one with --data")?;
+            Ok(platform.data_dir().join("steelyard"))
+        }
+    }
+}
+
+/// The database that replaces the folder, from `DATABASE_URL`: it may hold a password, so it is no flag.
+///
+/// # Errors
+/// If it is not UTF-8.
+pub fn database_url() -> anyhow::Result<Option<String>> {
+    let url = std::env::var_os("DATABASE_URL").filter(|url| !url.is_empty()).map(std::ffi::OsString::into_string);
+    url.transpose().map_err(|_| anyhow::anyhow!("DATABASE_URL is not UTF-8"))
 }

@@ -15,6 +15,7 @@ pub mod files;
 pub mod guard;
 mod implied;
 pub mod listing;
+pub mod memory;
 pub mod messages;
 pub mod openapi;
 pub mod picture;

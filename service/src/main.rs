@@ -6,7 +6,7 @@ use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use steelyard::app::App;
-use steelyard::config::Config;
+use steelyard::config::{self, Config};
 use steelyard::files;
 use steelyard::serve::Service;
 use tokio::signal::unix::{SignalKind, signal};
@@ -67,7 +67,10 @@ fn main() -> ExitCode {
 
 fn run(command: Command) -> anyhow::Result<()> {
     match command {
-        Command::Serve(config) => serve(&config),
+        Command::Serve(mut config) => {
+            config.database_url = config::database_url()?;
+            serve(&config)
+        }
         Command::Assess { file, pack, reference_book } => {
             let body = std::fs::read(&file).with_context(|| file.display().to_string())?;
             let app = App::new(files::pack(pack.as_deref())?, files::book(reference_book.as_deref())?)?;

@@ -1,8 +1,9 @@
 //! Running the service.
 
 use crate::app::App;
-use crate::config::Config;
+use crate::config::{self, Config};
 use crate::guard::Guard;
+use crate::store::Store;
 use crate::{api, files};
 use anyhow::Context as _;
 use std::future::Future;
@@ -34,7 +35,10 @@ impl Service {
             config.listen
         );
         let pack = files::pack(config.pack.as_deref())?;
-        let app = App::new(pack, files::book(config.reference_book.as_deref())?)?;
+        let book = files::book(config.reference_book.as_deref())?;
+        let folder = config::data_folder(config.data.as_deref())?;
+        let store = Store::open(&folder, config.database_url.as_deref()).await?;
+        let app = App::with_memory(pack, book, store)?;
         let listener = TcpListener::bind(config.listen).await.with_context(|| format!("binding {}", config.listen))?;
         Ok(Self { app, guard: Guard::new(config), listener })
     }

@@ -44,6 +44,7 @@ pub(crate) struct Served {
     client: reqwest::Client,
     said: Arc<Mutex<Vec<String>>>,
     listening: Option<JoinHandle<()>>,
+    _data: tempfile::TempDir,
 }
 
 impl Served {
@@ -54,7 +55,10 @@ impl Served {
 
     /// Started with these variables in its environment.
     pub(crate) fn with(environment: &[(&str, &str)]) -> Self {
+        let data = tempfile::tempdir().unwrap();
         let mut command = steelyard();
+        // A store of its own, unless the caller names one.
+        command.env("STEELYARD_DATA", data.path());
         command.args(["serve", "--listen", "127.0.0.1:0"]).envs(environment.iter().copied());
         let mut child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
         let mut lines = BufReader::new(child.stderr.take().unwrap()).lines();
@@ -81,7 +85,7 @@ impl Served {
             .timeout(PATIENCE)
             .build()
             .unwrap();
-        Self { child, address, client, said, listening: Some(listening) }
+        Self { child, address, client, said, listening: Some(listening), _data: data }
     }
 
     pub(crate) fn address(&self) -> SocketAddr {

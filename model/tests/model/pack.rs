@@ -245,6 +245,9 @@ fn every_fault_in_the_files_names_its_entry() {
         ("segments.toml", "composite = 0.68", "composite = 0.58", "segments.open_marketplace.bad", "adds up to"),
         ("segments.toml", "fake = 0.32", "forged = 0.32", "segments.open_marketplace.bad", "`fake` is missing"),
         ("segments.toml", "a = 2.5", "a = -2.5", "segments.open_marketplace.a", "above 0"),
+        ("segments.toml", "{ rate = 10,", "{ rate = 0,", "segments.open_marketplace.strength.rate", "above 0"),
+        ("pack.toml", "{ a = 50, b = 50 }", "{ a = 50, b = -1 }", "readings.plain.strength.b", "above 0"),
+        ("pack.toml", "slope_precision = 16", "slope_precision = 0", "calibration.slope_precision", "above 0"),
         ("segments.toml", "[feedback]", "[feedbacks]", "segments.toml", "feedbacks"),
         ("value.toml", "dial = { original = 1.0,", "dial = {", "value.by_state.dial", "`original` is missing"),
         (
@@ -321,6 +324,18 @@ fn the_digest_survives_being_served_and_read_back() {
     let back: ModelData = serde_json::from_str(&text).expect("the same model");
     assert_eq!(&back, pack.data());
     assert_eq!(Pack::from_data(back).expect("a sound pack").digest(), pack.digest());
+}
+
+#[test]
+fn a_pack_that_does_not_say_how_firmly_its_figures_are_held_is_sound() {
+    let mut data = Pack::builtin().data().clone();
+    data.segments.iter_mut().for_each(|s| s.strength = None);
+    data.readings.values_mut().for_each(|r| r.strength = None);
+    data.calibration = None;
+    let text = serde_json::to_string(&data).expect("JSON");
+    assert!(!text.contains("spread_log_sd") && !text.contains("enough_outcomes"));
+    let back: ModelData = serde_json::from_str(&text).expect("the same model");
+    assert!(Pack::from_data(back).is_ok());
 }
 
 #[test]

@@ -163,7 +163,7 @@ mod tests {
             seller: i % 30,
             evidence: steelyard_model::observe::Evidence::default(),
             ln_price: [0.0; 8],
-            outcome: (i % 3 > 0).then(outcome),
+            outcome: (!i.is_multiple_of(3)).then(outcome),
         };
         let cases: Vec<Case> = (0..300).map(case).collect();
         let dealt = deal(&cases, 5, 1);

@@ -7,9 +7,9 @@
 
 use super::numbers::{Expected, Verified, penalty, strengthen, update};
 use super::segment::{Hyperprior, Survey};
-use super::{Case, FitError, Settings};
+use super::{Case, FitError, Outcome, Settings};
 use crate::seller::{Evidence as SellerEvidence, ListingLikelihood};
-use crate::{Beta, Error};
+use crate::{Beta, Error, LogOdds};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
 use std::sync::Arc;
@@ -27,6 +27,8 @@ const MOST_PLANS: usize = 64;
 struct Listing<'a> {
     at: usize,
     case: &'a Case,
+    /// What was found out, unless it is held back.
+    outcome: Option<&'a Outcome>,
     /// Calls and findings under the current reading rates.
     evidence: Evidence,
     /// ln of what bears on the stories beside the signs: the price, the reported story.
@@ -46,7 +48,6 @@ pub(super) struct Listings<'a> {
     plans: Vec<(Plan, Scratch)>,
     /// ln of every story's share of its side, per segment.
     ln_split: Vec<PerStory>,
-    outcomes: Outcomes,
 }
 
 /// Whether what was found of a listing afterwards is used or held back.
@@ -58,40 +59,21 @@ pub(super) enum Outcomes {
 
 impl<'a> Listings<'a> {
     pub(super) fn new(pack: &Arc<Pack>, cases: &[(usize, &'a Case)], outcomes: Outcomes) -> Self {
-        let links = |case: &Case| {
-            let called = case.evidence.calls().iter().map(|c| c.sign);
-            let found = case.outcome.iter().filter(|_| outcomes == Outcomes::Used);
-            let found = found.flat_map(|o| o.signs.iter().map(|f| f.sign));
-            let mut links: Vec<Index> =
-                called.chain(found).filter(|j| matches!(pack.signs()[*j].on, On::Two(..))).collect();
-            links.sort_unstable();
-            links.dedup();
-            links
-        };
-        let mut sets: BTreeMap<Vec<Index>, usize> = BTreeMap::new();
-        for (_, case) in cases {
-            *sets.entry(links(case)).or_default() += 1;
-        }
-        let mut frequent: Vec<(&Vec<Index>, usize)> = sets.iter().map(|(set, n)| (set, *n)).collect();
-        frequent.sort_by(|one, two| two.1.cmp(&one.1).then_with(|| one.0.cmp(two.0)));
-        let (own, shared) = frequent.split_at(frequent.len().min(MOST_PLANS));
-        let mut plans: Vec<Plan> = own.iter().map(|(set, _)| Plan::compile(pack, set.iter().copied())).collect();
-        if !shared.is_empty() {
-            plans.push(Plan::compile(pack, shared.iter().flat_map(|(set, _)| set.iter().copied())));
-        }
-        let plan_of: BTreeMap<&Vec<Index>, usize> =
-            frequent.iter().enumerate().map(|(i, (set, _))| (*set, i.min(MOST_PLANS))).collect();
-        let listings: Vec<Listing<'a>> = cases
-            .iter()
-            .map(|&(at, case)| Listing {
+        let listing = |&(at, case): &(usize, &'a Case)| {
+            let outcome = case.outcome.as_ref().filter(|_| outcomes == Outcomes::Used);
+            Listing {
                 at,
                 case,
+                outcome,
                 evidence: Evidence::default(),
-                ln_outside: ln_outside(pack, case, outcomes),
-                plan: plan_of[&links(case)],
+                ln_outside: ln_outside(pack, case, outcome),
+                plan: 0,
                 ln: [f64::NEG_INFINITY; MAX_LANES],
-            })
-            .collect();
+            }
+        };
+        let mut listings: Vec<Listing<'a>> = cases.iter().map(listing).collect();
+        let (plans, plan_of) = compile(pack, &listings.iter().map(|l| l.links(pack)).collect::<Vec<_>>());
+        listings.iter_mut().zip(plan_of).for_each(|(listing, plan)| listing.plan = plan);
         let mut by_seller: BTreeMap<(Index, u64), Vec<usize>> = BTreeMap::new();
         for (i, listing) in listings.iter().enumerate() {
             by_seller.entry((listing.case.segment, listing.case.seller)).or_default().push(i);
@@ -100,12 +82,7 @@ impl<'a> Listings<'a> {
         for ((segment, _), members) in by_seller {
             sellers[segment].push(members);
         }
-        let with_scratch = |plan: Plan| {
-            let scratch = plan.scratch();
-            (plan, scratch)
-        };
-        let plans = plans.into_iter().map(with_scratch).collect();
-        let mut all = Self { pack: pack.clone(), listings, sellers, plans, ln_split: Vec::new(), outcomes };
+        let mut all = Self { pack: pack.clone(), listings, sellers, plans, ln_split: Vec::new() };
         all.take(pack, true);
         all
     }
@@ -124,10 +101,7 @@ impl<'a> Listings<'a> {
             .collect();
         if reread {
             for listing in &mut self.listings {
-                let found = match &listing.case.outcome {
-                    Some(outcome) if self.outcomes == Outcomes::Used => outcome.signs.as_slice(),
-                    _ => &[],
-                };
+                let found = listing.outcome.map_or(&[][..], |o| &o.signs);
                 listing.evidence = listing.case.evidence.reread(pack).settled(found);
             }
         }
@@ -137,7 +111,7 @@ impl<'a> Listings<'a> {
     fn evaluate(&mut self) {
         for listing in &mut self.listings {
             let (plan, scratch) = &mut self.plans[listing.plan];
-            let ln = plan.evaluate_found(scratch, &listing.evidence, components(listing.case, self.outcomes));
+            let ln = plan.evaluate_found(scratch, &listing.evidence, listing.components());
             for (to, (ln, outside)) in listing.ln.iter_mut().zip(ln.iter().zip(&listing.ln_outside)) {
                 *to = ln + outside;
             }
@@ -156,6 +130,21 @@ impl<'a> Listings<'a> {
             }
             largest + members().map(|h| (split[h] + listing.ln[h] - largest).exp()).sum::<f64>().ln()
         })
+    }
+
+    /// P(story | everything) of a listing whose log-odds of bad are these.
+    fn posterior(&self, i: usize, odds: LogOdds) -> PerStory {
+        let (listing, sides) = (&self.listings[i], self.sides(i));
+        let split = &self.ln_split[listing.case.segment];
+        let mut posterior = [0.0; MAX_LANES];
+        for h in 0..self.pack.stories() {
+            let (mass, side) =
+                if self.pack.bad()[h] { (odds.probability(), sides[0]) } else { (odds.complement(), sides[1]) };
+            if mass > 0.0 {
+                posterior[h] = mass * (split[h] + listing.ln[h] - side).exp();
+            }
+        }
+        posterior
     }
 
     /// Every seller of a segment with the likelihoods of the listings, as last evaluated.
@@ -208,30 +197,19 @@ impl<'a> Listings<'a> {
                 let of = |h: usize| if self.pack.bad()[h] == bad { split[h].exp() } else { 1.0 };
                 (0..self.pack.stories()).map(of).collect::<Vec<f64>>()
             });
-            for (s, members) in self.sellers[g].iter().enumerate() {
-                for (n, &i) in members.iter().enumerate() {
-                    let odds = expected.surveys[g].pooled[s][n];
-                    let sides = self.sides(i);
-                    let mut posterior = [0.0; MAX_LANES];
-                    let listing = &self.listings[i];
-                    for h in 0..self.pack.stories() {
-                        let (mass, side) = match self.pack.bad()[h] {
-                            true => (odds.probability(), sides[0]),
-                            false => (odds.complement(), sides[1]),
-                        };
-                        if mass > 0.0 {
-                            posterior[h] = mass * (split[h] + listing.ln[h] - side).exp();
-                        }
-                    }
+            for (members, pooled) in self.sellers[g].iter().zip(&expected.surveys[g].pooled) {
+                for (&i, odds) in members.iter().zip(pooled) {
+                    let posterior = self.posterior(i, *odds);
                     for (row, bad) in [true, false].into_iter().enumerate() {
                         let of = |h: usize| if self.pack.bad()[h] == bad { posterior[h] } else { 0.0 };
                         let of: Vec<f64> = (0..self.pack.stories()).map(of).collect();
                         expected.splits[g].add(row, &of, &shares[row]);
                     }
-                    let found = components(listing.case, self.outcomes);
+                    let listing = &self.listings[i];
                     let (plan, scratch) = &mut self.plans[listing.plan];
-                    plan.evaluate_found(scratch, &listing.evidence, found);
-                    expected.counts.add(&plan.differentiate(scratch), &listing.evidence, found, &posterior);
+                    plan.evaluate_found(scratch, &listing.evidence, listing.components());
+                    let beliefs = plan.differentiate(scratch);
+                    expected.counts.add(&beliefs, &listing.evidence, listing.components(), &posterior);
                 }
             }
         }
@@ -239,22 +217,55 @@ impl<'a> Listings<'a> {
     }
 }
 
+impl Listing<'_> {
+    /// The link signs that it is summed over, in order.
+    fn links(&self, pack: &Pack) -> Vec<Index> {
+        let called = self.case.evidence.calls().iter().map(|c| c.sign);
+        let found = self.outcome.iter().flat_map(|o| o.signs.iter().map(|f| f.sign));
+        let is_link = |j: &Index| matches!(pack.signs()[*j].on, On::Two(..));
+        let mut links: Vec<Index> = called.chain(found).filter(is_link).collect();
+        links.sort_unstable();
+        links.dedup();
+        links
+    }
+
+    /// Components found, each with its public state.
+    fn components(&self) -> &[(Index, Index)] {
+        self.outcome.map_or(&[], |o| &o.components)
+    }
+}
+
+/// A plan for each of the most frequent sets of link signs and one for all others, and which of the
+/// plans each set has.
+fn compile(pack: &Arc<Pack>, sets: &[Vec<Index>]) -> (Vec<(Plan, Scratch)>, Vec<usize>) {
+    let mut uses: BTreeMap<&[Index], usize> = BTreeMap::new();
+    sets.iter().for_each(|set| *uses.entry(set).or_default() += 1);
+    let mut by_use: Vec<(&[Index], usize)> = uses.into_iter().collect();
+    by_use.sort_by(|one, two| two.1.cmp(&one.1).then_with(|| one.0.cmp(two.0)));
+    let (own, shared) = by_use.split_at(by_use.len().min(MOST_PLANS));
+    let mut plans: Vec<Plan> = own.iter().map(|(set, _)| Plan::compile(pack, set.iter().copied())).collect();
+    if !shared.is_empty() {
+        plans.push(Plan::compile(pack, shared.iter().flat_map(|(set, _)| set.iter().copied())));
+    }
+    let plan_of: BTreeMap<&[Index], usize> =
+        by_use.iter().enumerate().map(|(i, (set, _))| (*set, i.min(MOST_PLANS))).collect();
+    let chosen = sets.iter().map(|set| plan_of[set.as_slice()]).collect();
+    let with_scratch = |plan: Plan| {
+        let scratch = plan.scratch();
+        (plan, scratch)
+    };
+    (plans.into_iter().map(with_scratch).collect(), chosen)
+}
+
 fn prior(pack: &Pack, segment: Index) -> Result<Beta, Error> {
     let of = &pack.data().segments[segment];
     Beta::new(of.a, of.b)
 }
 
-fn components(case: &Case, outcomes: Outcomes) -> &[(Index, Index)] {
-    match &case.outcome {
-        Some(outcome) if outcomes == Outcomes::Used => &outcome.components,
-        _ => &[],
-    }
-}
-
 /// ln P(price | story) + ln P(reported story | story).
-fn ln_outside(pack: &Pack, case: &Case, outcomes: Outcomes) -> PerStory {
+fn ln_outside(pack: &Pack, case: &Case, outcome: Option<&Outcome>) -> PerStory {
     let mut ln = case.ln_price;
-    if let Some(outcome) = case.outcome.as_ref().filter(|_| outcomes == Outcomes::Used) {
+    if let Some(outcome) = outcome {
         let stories = pack.stories();
         let other = (1.0 - outcome.certainty) / (stories - 1) as f64;
         for (h, ln) in ln.iter_mut().enumerate().take(stories) {

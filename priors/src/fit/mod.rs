@@ -164,7 +164,8 @@ pub enum FitError {
 #[derive(Debug, Clone)]
 pub struct Fitted {
     /// The pack's data with numbers moved and strengths increased by the evidence behind them;
-    /// `calibrated`, without recalibration of the log-odds, under the old version's name.
+    /// `calibrated`, without recalibration of the log-odds and without a digest, under the old
+    /// version's name.
     pub data: ModelData,
     /// The penalised log-likelihood at the start and after each iteration.
     pub objective: Vec<f64>,
@@ -190,6 +191,8 @@ pub fn fit(
 
 fn finished(mut data: ModelData) -> ModelData {
     data.calibrated = true;
+    // That of the old numbers; a pack made of these computes its own.
+    data.digest.clear();
     data.recalibration = steelyard_model::pack::data::Recalibration { intercept: 0.0, slope: 1.0 };
     data
 }

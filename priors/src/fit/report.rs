@@ -196,13 +196,15 @@ fn signs(pack: &Pack, after: &ModelData, cases: &[Case]) -> Vec<SignChange> {
         .zip(&after.signs)
         .enumerate()
         .map(|(j, (old, new))| {
-            let (mean, strength) = (old.present.mean.iter(), old.present.strength.iter());
-            let mut moved = new.present.mean.iter().zip(&new.present.strength);
-            let cells =
-                names(pack.signs()[j].on).into_iter().zip(mean.zip(strength)).filter_map(|(states, (mean, held))| {
-                    let (after, strength) = moved.next()?;
-                    Some(CellChange { states, before: *mean, after: *after, cases: strength - held })
-                });
+            let before = old.present.mean.iter().zip(&old.present.strength);
+            let after = new.present.mean.iter().zip(&new.present.strength);
+            let cells = names(pack.signs()[j].on).into_iter().zip(before.zip(after));
+            let cells = cells.map(|(states, ((mean, held), (moved, now)))| CellChange {
+                states,
+                before: *mean,
+                after: *moved,
+                cases: now - held,
+            });
             SignChange { sign: old.id.clone(), calls: calls[j], verified: verified[j], cells: cells.collect() }
         })
         .collect()

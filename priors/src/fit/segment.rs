@@ -76,14 +76,6 @@ pub struct Level {
     pub converged: bool,
 }
 
-/// One seller under given figures of the segment.
-#[derive(Debug, Clone)]
-struct Summary {
-    ln_marginal: f64,
-    moments: LogMoments,
-    pooled: Vec<LogOdds>,
-}
-
 /// All sellers of a segment under given figures.
 #[derive(Debug, Clone)]
 pub(crate) struct Survey {
@@ -93,6 +85,7 @@ pub(crate) struct Survey {
     /// P(bad) of every listing, seller after seller.
     pub(crate) pooled: Vec<Vec<LogOdds>>,
     sellers: f64,
+    /// Summed over the sellers.
     moments: LogMoments,
 }
 
@@ -107,19 +100,14 @@ impl Survey {
         };
         for seller in sellers {
             let posterior = SellerPosterior::new(prior, seller)?;
-            let one = Summary {
-                ln_marginal: posterior.ln_marginal(),
-                moments: posterior.log_moments(),
-                pooled: posterior.pooled(),
-            };
-            all.ln_marginal += one.ln_marginal;
-            let (to, from) = (&mut all.moments, one.moments);
+            let (to, from) = (&mut all.moments, posterior.log_moments());
             to.bad += from.bad;
             to.sound += from.sound;
             to.bad_bad += from.bad_bad;
             to.bad_sound += from.bad_sound;
             to.sound_sound += from.sound_sound;
-            all.pooled.push(one.pooled);
+            all.ln_marginal += posterior.ln_marginal();
+            all.pooled.push(posterior.pooled());
         }
         Ok(all)
     }

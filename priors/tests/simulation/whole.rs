@@ -3,8 +3,8 @@
 use crate::common::{Market, case, judged, outcome, predicted};
 use std::ops::ControlFlow;
 use std::sync::Arc;
-use steelyard_model::observe::Finding;
-use steelyard_model::pack::Pack;
+use steelyard_model::observe::{Evidence, Finding};
+use steelyard_model::pack::{On, Pack};
 use steelyard_model::sample::world;
 use steelyard_priors::fit::{Calibration, Case, FitError, Options, Progress, Settings, calibrate, fit};
 
@@ -47,6 +47,44 @@ fn the_penalised_likelihood_never_falls() {
         assert!(fitted.objective.len() > 15 && last > first + 10.0);
         assert!(gains.zip(&fitted.objective).all(|(gain, at)| gain >= -ROUNDING * at.abs()));
     }
+}
+
+#[test]
+fn complete_data_give_the_conjugate_answer() {
+    // Every watch known for certain, and its signs of conduct judged in hand.
+    let pack = Pack::builtin();
+    let conduct: Vec<usize> = (0..pack.signs().len()).filter(|j| matches!(pack.signs()[*j].on, On::Story)).collect();
+    let drawn = Market::new(&pack, 60).listings(200);
+    let cases: Vec<Case> = drawn
+        .iter()
+        .map(|drawn| {
+            let truth = |j: &usize| drawn.1.signs[*j].map(|there| Finding::certain(*j, there));
+            let mut told = outcome(&pack, &drawn.1, false);
+            told.signs = conduct.iter().filter_map(truth).collect();
+            Case { evidence: Evidence::default(), ln_price: [0.0; 8], outcome: Some(told), ..case(drawn) }
+        })
+        .collect();
+    let found = fit(&pack, &cases, &Settings::default(), |_| ControlFlow::Continue(())).expect("a fit").data;
+    for &j in &conduct {
+        let (before, after) = (&pack.data().signs[j].present, &found.signs[j].present);
+        for (story, (mean, strength)) in before.mean.iter().zip(&before.strength).enumerate() {
+            let seen: Vec<bool> = drawn.iter().filter(|d| d.1.story == story).filter_map(|d| d.1.signs[j]).collect();
+            let (yes, n) = (seen.iter().filter(|there| **there).count() as f64, seen.len() as f64);
+            assert!((after.mean[story] - (strength * mean + yes) / (strength + n)).abs() < 1e-12);
+            assert!((after.strength[story] - (strength + n)).abs() < 1e-9);
+        }
+    }
+    for (g, (before, after)) in pack.data().segments.iter().zip(&found.segments).enumerate() {
+        let of =
+            |id: &str| drawn.iter().filter(|d| d.1.segment == g && pack.story(id) == Some(d.1.story)).count() as f64;
+        let total: f64 = before.bad.keys().map(|id| of(id)).sum();
+        let (old, new) = (before.strength.expect("held"), after.strength.expect("held"));
+        for (id, mean) in &before.bad {
+            assert!((after.bad[id] - (old.bad * mean + of(id)) / (old.bad + total)).abs() < 1e-12);
+        }
+        assert!((new.bad - old.bad - total).abs() < 1e-9);
+    }
+    assert!(found.components == pack.data().components && found.digest.is_empty());
 }
 
 fn options() -> Options {

@@ -2,7 +2,7 @@
 
 use crate::app::App;
 use crate::body;
-use crate::problem::{INTERNAL, Problem};
+use crate::problem::Problem;
 use crate::wire::request::AssessRequest;
 use crate::wire::response::Assessment;
 use axum::Json;
@@ -11,7 +11,7 @@ use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use std::sync::Arc;
 
-/// Assess one listing; nothing is stored.
+/// Assess one listing; nothing is stored. What is stored of `seller.id` is used, unless `seller.stored` is false.
 #[utoipa::path(
     post,
     path = "/v1/assess",
@@ -23,16 +23,13 @@ use std::sync::Arc;
         (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
         (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
         (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
     )
 )]
 pub(super) async fn assess(State(app): State<Arc<App>>, request: Request) -> Result<Response, Problem> {
     let bytes = body::json_bytes(request).await?;
-    // Sampling what to ask may take milliseconds: not on a thread that serves connections.
-    let answer = tokio::task::spawn_blocking(move || app.assess(&bytes)).await.map_err(|e| {
-        tracing::error!(error = %e, "an assessment panicked");
-        Problem::new(INTERNAL, "the fault is ours")
-    })??;
+    let answer = app.answer(&bytes).await?;
     let no_store = [(header::CACHE_CONTROL, HeaderValue::from_static("no-store"))];
     Ok((no_store, Json(answer)).into_response())
 }

@@ -2,8 +2,10 @@
 
 mod assess;
 mod health;
+mod listings;
 mod model;
 mod pages;
+mod resource;
 mod signs;
 
 use crate::app::App;
@@ -44,6 +46,7 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
     servers((url = "/", description = "this service")),
     tags(
         (name = "assess", description = "Assess a listing"),
+        (name = "listings", description = "Saved listings, each with its newest assessment"),
         (name = "model", description = "The model behind the numbers"),
         (name = "operation", description = "For whoever runs the service")
     )
@@ -54,6 +57,10 @@ struct Document;
 pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
     OpenApiRouter::with_openapi(Document::openapi())
         .routes(routes!(assess::assess))
+        .routes(routes!(listings::list))
+        .routes(routes!(listings::put, listings::get, listings::delete))
+        .routes(routes!(listings::assessments))
+        .routes(routes!(listings::evidence))
         .routes(routes!(signs::signs))
         .routes(routes!(model::model))
         .routes(routes!(health::healthz))

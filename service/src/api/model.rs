@@ -19,11 +19,13 @@ use steelyard_model::pack::data::ModelData;
         (status = 200, description = "The model; its `ETag` is the digest", body = ModelData,
             headers(("ETag" = String, description = "The digest, quoted"))),
         (status = 304, description = "It is the model of the ETag given"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
         (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
     )
 )]
-pub(super) async fn model(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
-    with_etag(&headers, app.model_json().clone(), app.assessor().pack().digest())
+pub(super) async fn model(State(app): State<Arc<App>>, headers: HeaderMap) -> Result<Response, Problem> {
+    let served = app.in_force().await?.served.clone();
+    Ok(with_etag(&headers, served.json.clone(), served.assessor.pack().digest()))
 }
 
 /// A JSON document under a strong ETag.

@@ -26,6 +26,7 @@ pub(super) struct Params {
         example = "dial_straight,back_outside")),
     responses(
         (status = 200, description = "The catalogue", body = Catalogue),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
         (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "An unknown view or parameter", body = Problem, content_type = "application/problem+json"),
     )
@@ -35,10 +36,11 @@ pub(super) async fn signs(
     params: Result<Query<Params>, QueryRejection>,
 ) -> Result<Json<Catalogue>, Problem> {
     let Query(params) = params.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let served = app.in_force().await?.served.clone();
     let Some(named) = params.views else {
-        return Ok(Json(app.catalogue().clone()));
+        return Ok(Json(served.catalogue.clone()));
     };
-    let pack = app.assessor().pack();
+    let pack = served.assessor.pack();
     let mut views: Vec<&str> = vec![LISTING_VIEW];
     for view in named.split(',').map(str::trim).filter(|v| !v.is_empty()) {
         if pack.view(view).is_none() {
@@ -47,7 +49,7 @@ pub(super) async fn signs(
         }
         views.push(view);
     }
-    let mut catalogue = app.catalogue().clone();
+    let mut catalogue = served.catalogue.clone();
     catalogue.items.retain(|s| s.needs.iter().any(|need| need.iter().all(|v| views.contains(&v.as_str()))));
     Ok(Json(catalogue))
 }

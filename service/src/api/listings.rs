@@ -1,0 +1,284 @@
+//! `/v1/listings`: saved listings, each with its newest assessment.
+
+use super::resource::{cursor, etag, foreign_cursor, json, limit, names, page, place, precondition, storable, tagged};
+use crate::app::App;
+use crate::memory::{ACCOUNT, Save};
+use crate::picture;
+use crate::problem::{FaultAt, INVALID, NOT_FOUND, Problem};
+use crate::store::{Assessment, Listing, ListingQuery, Sort, Status};
+use crate::wire::request::AssessRequest;
+use crate::wire::response;
+use crate::wire::stored::{ListingsPage, PastAssessment, PastAssessmentsPage, SavedListing};
+use crate::{body, memory};
+use axum::extract::rejection::{PathRejection, QueryRejection};
+use axum::extract::{Path, Query, Request, State};
+use axum::http::{HeaderMap, HeaderValue, StatusCode, Uri, header};
+use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
+use serde_json::value::RawValue;
+use std::sync::Arc;
+
+type Name = Result<Path<String>, PathRejection>;
+
+/// Save a listing, or save it anew: it is assessed with all that is stored of its seller, and the
+/// seller's other open listings are assessed again.
+#[utoipa::path(
+    put,
+    path = "/v1/listings/{id}",
+    tag = "listings",
+    params(
+        ("id" = String, Path, description = "The caller's name for the listing.", max_length = 200),
+        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
+        ("If-None-Match" = Option<String>, Header, description = "`*`: only if there is none of that id yet."),
+    ),
+    request_body(content = AssessRequest, description = "The body of `POST /v1/assess`, with `status`. Its `id`, if given, is the one in the path. At most 256 KiB."),
+    responses(
+        (status = 200, description = "Saved anew", body = SavedListing, headers(("ETag" = String, description = "The revision, quoted"))),
+        (status = 201, description = "Saved", body = SavedListing, headers(("ETag" = String, description = "The revision, quoted"))),
+        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
+        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
+        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request) -> Result<Response, Problem> {
+    let id = names(id)?;
+    storable(&id)?;
+    let condition = precondition(request.headers());
+    let bytes = body::json_bytes(request).await?;
+    let mut read = app.request(&bytes)?;
+    if read.request.id.as_ref().is_some_and(|own| *own != id) {
+        let fault = FaultAt::new("/id", format!("the path names the listing {id:?}"));
+        return Err(Problem::invalid(vec![fault]));
+    }
+    read.request.id = Some(id.clone());
+    let text = String::from_utf8(bytes.to_vec()).map_err(|_| Problem::new(INVALID, "the body is not UTF-8"))?;
+    let created = memory::save(&app, Save { id: &id, text: &text, read, condition }).await?;
+    let listing = app.memory()?.store().listing(ACCOUNT, &id).await?;
+    let status = if created { StatusCode::CREATED } else { StatusCode::OK };
+    let tag = [(header::ETAG, etag(listing.revision))];
+    Ok((tag, json(status, &shown(&app, listing).await?)?).into_response())
+}
+
+/// A saved listing.
+#[utoipa::path(
+    get,
+    path = "/v1/listings/{id}",
+    tag = "listings",
+    params(
+        ("id" = String, Path, description = "The listing."),
+        ("If-None-Match" = Option<String>, Header, description = "An ETag received before."),
+    ),
+    responses(
+        (status = 200, description = "The listing", body = SavedListing, headers(("ETag" = String, description = "The revision, quoted"))),
+        (status = 304, description = "It is as the ETag given"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
+    let listing = app.memory()?.store().listing(ACCOUNT, &names(id)?).await?;
+    tagged(&headers, listing.revision, &shown(&app, listing).await?)
+}
+
+/// Delete a listing and its assessments. Its outcomes stay.
+#[utoipa::path(
+    delete,
+    path = "/v1/listings/{id}",
+    tag = "listings",
+    params(
+        ("id" = String, Path, description = "The listing."),
+        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
+    ),
+    responses(
+        (status = 204, description = "Deleted"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
+        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<StatusCode, Problem> {
+    let id = names(id)?;
+    let store = app.memory()?.store();
+    let seller = store.listing(ACCOUNT, &id).await?.seller;
+    let mut write = store.write(ACCOUNT).await?;
+    write.delete_listing(&id, precondition(&headers)).await?;
+    write.commit().await?;
+    if let Some(seller) = seller {
+        memory::refresh(&app, &seller, &format!("listing {id} was deleted")).await?;
+    }
+    Ok(StatusCode::NO_CONTENT)
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Listed {
+    sort: Option<String>,
+    status: Option<Status>,
+    seller: Option<String>,
+    limit: Option<i64>,
+    cursor: Option<String>,
+}
+
+/// Saved listings.
+#[utoipa::path(
+    get,
+    path = "/v1/listings",
+    tag = "listings",
+    params(
+        ("sort" = Option<String>, Query, description = "`saved_at` (where it is left out), `expected_net`, `net_per_stake`, `ask_worth` or `bad`; with `-` before it the largest first. What has no such figure comes last.", example = "-net_per_stake"),
+        ("status" = Option<Status>, Query, description = "Only these."),
+        ("seller" = Option<String>, Query, description = "Only this seller's."),
+        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1),
+        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before. It fixes the assessments of the walk's beginning."),
+    ),
+    responses(
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ListingsPage),
+        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "An unknown parameter or sort", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn list(
+    State(app): State<Arc<App>>,
+    uri: Uri,
+    query: Result<Query<Listed>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let Query(asked) = query.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let sort = asked.sort.as_deref().unwrap_or("saved_at");
+    let (descending, name) = sort.strip_prefix('-').map_or((false, sort), |name| (true, name));
+    let sort: Sort = serde_json::from_value(name.into())
+        .map_err(|_| Problem::new(INVALID, format!("query parameter `sort`: there is no `{name}`")))?;
+    let query = ListingQuery {
+        sort,
+        descending,
+        status: asked.status,
+        seller: asked.seller,
+        after: place(asked.cursor.as_deref())?,
+        limit: limit(asked.limit)?,
+    };
+    let found = app.memory()?.store().listings(ACCOUNT, &query).await;
+    let found = found.map_err(|e| if e.is_conflict() { foreign_cursor() } else { e.into() })?;
+    let mut items = Vec::with_capacity(found.items.len());
+    for listing in found.items {
+        items.push(shown(&app, listing).await?);
+    }
+    let next_cursor = found.next.as_ref().map(cursor).transpose()?;
+    page(&uri, next_cursor.clone().as_deref(), &ListingsPage { items, next_cursor })
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Paged {
+    limit: Option<i64>,
+    cursor: Option<String>,
+}
+
+/// Everything that was thought of a listing, newest first.
+#[utoipa::path(
+    get,
+    path = "/v1/listings/{id}/assessments",
+    tag = "listings",
+    params(
+        ("id" = String, Path, description = "The listing."),
+        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1),
+        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+    ),
+    responses(
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = PastAssessmentsPage),
+        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is no such listing", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "An unknown parameter", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn assessments(
+    State(app): State<Arc<App>>,
+    id: Name,
+    uri: Uri,
+    query: Result<Query<Paged>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let (id, Query(asked)) = (names(id)?, query.map_err(|e| Problem::new(INVALID, e.body_text()))?);
+    let limit = limit(asked.limit)?;
+    let store = app.memory()?.store();
+    store.listing(ACCOUNT, &id).await?;
+    // One more tells whether there is a next page.
+    let mut found = store.assessments(ACCOUNT, &id, place(asked.cursor.as_deref())?, limit + 1).await?;
+    let more = found.len() > limit as usize;
+    found.truncate(limit as usize);
+    let last = found.last().filter(|_| more).map(|a| a.first_revision);
+    let next_cursor = last.as_ref().map(cursor).transpose()?;
+    let items = found.into_iter().map(past).collect::<Result<_, _>>()?;
+    page(&uri, next_cursor.clone().as_deref(), &PastAssessmentsPage { items, next_cursor })
+}
+
+/// Why: the account of the newest assessment as a picture.
+#[utoipa::path(
+    get,
+    path = "/v1/listings/{id}/evidence.svg",
+    tag = "listings",
+    params(("id" = String, Path, description = "The listing.")),
+    responses(
+        (status = 200, description = "The picture", content_type = "image/svg+xml", body = String),
+        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        (status = 404, description = "There is no such listing, or its assessment has no shares", body = Problem, content_type = "application/problem+json"),
+        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+    )
+)]
+pub(super) async fn evidence(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
+    let listing = app.memory()?.store().listing(ACCOUNT, &names(id)?).await?;
+    let read = |a: Assessment| serde_json::from_str::<response::Assessment>(&a.body).ok();
+    let svg = listing.assessment.and_then(read).and_then(|a| picture::evidence(&a));
+    svg.map(svg_response).ok_or_else(|| Problem::new(NOT_FOUND, "the newest assessment was made without shares"))
+}
+
+/// A picture as it is sent.
+pub(super) fn svg_response(svg: String) -> Response {
+    let headers = [
+        (header::CONTENT_TYPE, HeaderValue::from_static("image/svg+xml")),
+        (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
+        // Opened by itself it is a document: it may do nothing.
+        (header::CONTENT_SECURITY_POLICY, HeaderValue::from_static("default-src 'none'; frame-ancestors 'none'")),
+    ];
+    (headers, svg).into_response()
+}
+
+async fn shown(app: &App, listing: Listing) -> Result<SavedListing, Problem> {
+    let same_as = app.memory()?.store().same_as(ACCOUNT, &listing.id).await?;
+    Ok(SavedListing {
+        id: listing.id,
+        revision: listing.revision,
+        status: listing.status,
+        saved_at: listing.saved_at.to_string(),
+        updated_at: listing.updated_at.to_string(),
+        same_as,
+        request: raw(listing.request)?,
+        assessment: listing.assessment.map(|a| raw(a.body)).transpose()?,
+    })
+}
+
+fn past(a: Assessment) -> Result<PastAssessment, Problem> {
+    Ok(PastAssessment {
+        first_revision: a.first_revision,
+        last_revision: a.last_revision,
+        model: a.model,
+        at: a.at.to_string(),
+        seller_used: raw(a.seller_used)?,
+        assessment: raw(a.body)?,
+    })
+}
+
+/// Stored JSON, passed on as it is.
+pub(super) fn raw(text: String) -> Result<Box<RawValue>, Problem> {
+    RawValue::from_string(text).map_err(|e| {
+        tracing::error!(error = %e, "stored JSON is not JSON");
+        Problem::new(crate::problem::INTERNAL, "what is stored cannot be read")
+    })
+}
