@@ -12,6 +12,7 @@ pub mod cautions;
 pub mod config;
 pub mod drawn;
 pub mod examples;
+pub mod feed;
 pub mod files;
 pub mod guard;
 mod implied;
