@@ -101,6 +101,24 @@ fn assess_names_every_fault_of_a_file_by_its_pointer() {
 }
 
 #[test]
+fn lines_are_answered_in_order_and_a_bad_one_on_its_own_line() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("feed.ndjson");
+    let lines = ["{\"id\": \"a\", \"observations\": []}", "nonsense", "", "{\"id\": \"b\", \"observations\": []}"];
+    fs::write(&file, lines.join("\r\n")).unwrap();
+    let from_file = run(&["assess".as_ref(), "--jobs".as_ref(), "2".as_ref(), file.as_os_str()]);
+    assert_eq!(from_file.code, Some(3), "{from_file:?}");
+    let answers: Vec<Value> = from_file.out.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    let said: Vec<&Value> = answers.iter().map(|a| a.get("listing").unwrap_or(&a["line"])).collect();
+    assert_eq!(said, [&json!("a"), &json!(2), &json!("b")]);
+    assert_eq!(from_file.err, "2 lines assessed, 1 refused, each on its own line of the answer\n");
+
+    let input = fs::File::open(&file).unwrap();
+    let piped = steelyard().args(["assess", "-"]).stdin(input).output().unwrap();
+    assert_eq!(String::from_utf8(piped.stdout).unwrap(), from_file.out);
+}
+
+#[test]
 fn assess_refuses_a_file_that_is_not_json() {
     for text in ["", "sign=crown", "{\"observations\": [", "{\"observations\": [NaN]}", "{\"a\": 1, \"a\": 1}"] {
         failed(&assess(text.as_bytes()), &["listing.json", "not JSON"]);

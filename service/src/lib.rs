@@ -16,6 +16,7 @@ pub mod feed;
 pub mod files;
 pub mod guard;
 mod implied;
+pub mod lines;
 pub mod listing;
 pub mod memory;
 pub mod messages;

@@ -3,9 +3,9 @@
 
 mod commands;
 
-use anyhow::Context as _;
 use clap::{Parser, Subcommand};
 use commands::Output;
+use commands::assess::{self, Assess};
 use commands::calibrate::{self, Calibrate};
 use commands::export::{self, Export};
 use commands::import::{self, Import};
@@ -13,7 +13,6 @@ use commands::outcomes::{self, Outcomes};
 use commands::sample::{self, Sample};
 use std::path::PathBuf;
 use std::process::ExitCode;
-use steelyard::app::App;
 use steelyard::config::{self, Config};
 use steelyard::files;
 use steelyard::serve::Service;
@@ -34,17 +33,8 @@ struct Cli {
 enum Command {
     /// Answer over HTTP. One line with the address is printed on standard error when it is ready.
     Serve(Config),
-    /// Assess one listing: the answer of `POST /v1/assess`, without a server.
-    Assess {
-        /// A JSON file that holds the request.
-        file: PathBuf,
-        /// Folder of a model's TOML files, instead of the model that comes with the program.
-        #[arg(long, env = "STEELYARD_PACK")]
-        pack: Option<PathBuf>,
-        /// JSON file of references and calibres, as `reference_book` in a request.
-        #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
-        reference_book: Option<PathBuf>,
-    },
+    /// Assess a listing, or one a line: the answers of `POST /v1/assess`, without a server and what it stores.
+    Assess(Assess),
     /// Fit the model to the stored listings and outcomes and print how good it forecasts, before and after.
     Calibrate(Calibrate),
     /// Write everything that was put into the store as lines of JSON, from which `import` makes it anew.
@@ -96,17 +86,9 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
             config.database_url = config::database_url()?;
             block_on(serve(&config))?;
         }
-        Command::Assess { file, pack, reference_book } => {
-            let body = std::fs::read(&file).with_context(|| file.display().to_string())?;
-            let app = App::new(files::pack(pack.as_deref())?, files::book(reference_book.as_deref())?)?;
-            match app.assess(&body) {
-                Ok(answer) => print(&serde_json::to_string_pretty(&answer)?)?,
-                Err(problem) => {
-                    for fault in &problem.errors {
-                        eprintln!("{}{}: {}", file.display(), fault.pointer, fault.detail);
-                    }
-                    anyhow::bail!("{}: {}", file.display(), problem.title)
-                }
+        Command::Assess(options) => {
+            if !assess::run(&options)? {
+                return Ok(ExitCode::from(SOME_REFUSED));
             }
         }
         Command::Calibrate(options) => block_on(calibrate::run(&options))?,

@@ -1,5 +1,6 @@
 //! What the commands do, one file each, and what several of them need.
 
+pub(crate) mod assess;
 pub(crate) mod calibrate;
 pub(crate) mod export;
 pub(crate) mod import;

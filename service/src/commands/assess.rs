@@ -1,0 +1,86 @@
+//! `steelyard assess`: one request, or lines of them, without a server and without what is stored.
+
+use super::{Output, Stream, shown};
+use anyhow::Context as _;
+use clap::Args;
+use indicatif::{ProgressBar, ProgressStyle};
+use std::fs::File;
+use std::io::{self, BufRead, BufReader, BufWriter};
+use std::path::{Path, PathBuf};
+use std::thread::available_parallelism;
+use steelyard::app::App;
+use steelyard::{files, lines};
+
+/// What `assess` is told.
+#[derive(Debug, Args)]
+pub(crate) struct Assess {
+    /// A JSON file that holds the request; or requests, one a line, in a file that ends in `.ndjson` or on standard
+    /// input (`-`): answered line by line in the same order.
+    file: PathBuf,
+    /// Folder of a model's TOML files, instead of the model that comes with the program.
+    #[arg(long, env = "STEELYARD_PACK")]
+    pack: Option<PathBuf>,
+    /// JSON file of references and calibres, as `reference_book` in a request.
+    #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
+    reference_book: Option<PathBuf>,
+    /// Lines worked on at once; as many as there are processors where it is left out.
+    #[arg(long)]
+    jobs: Option<usize>,
+}
+
+/// Assesses and says whether everything fitted.
+pub(crate) fn run(options: &Assess) -> anyhow::Result<bool> {
+    let file = &options.file;
+    let pack = files::pack(options.pack.as_deref())?;
+    let app = App::new(pack, files::book(options.reference_book.as_deref())?)?;
+    if file == Path::new("-") || file.extension().is_some_and(|e| e == "ndjson") {
+        return every_line(&app, file, options.jobs);
+    }
+    let body = std::fs::read(file).with_context(|| shown(file))?;
+    match app.assess(&body) {
+        Ok(answer) => {
+            let mut out = Output::standard();
+            out.line(&serde_json::to_string_pretty(&answer)?)?;
+            out.finish()?;
+            Ok(true)
+        }
+        Err(problem) => {
+            for fault in &problem.errors {
+                eprintln!("{}{}: {}", file.display(), fault.pointer, fault.detail);
+            }
+            anyhow::bail!("{}: {}", file.display(), problem.title)
+        }
+    }
+}
+
+fn every_line(app: &App, file: &Path, jobs: Option<usize>) -> anyhow::Result<bool> {
+    let jobs = jobs.or_else(|| available_parallelism().ok().map(usize::from)).unwrap_or(1);
+    // Shown on a terminal only.
+    let (from, bar): (Box<dyn BufRead>, ProgressBar) = if file == Path::new("-") {
+        let bar = ProgressBar::new_spinner();
+        bar.set_style(ProgressStyle::with_template("{spinner} {msg} {elapsed}")?);
+        (Box::new(BufReader::new(io::stdin())), bar)
+    } else {
+        let opened = File::open(file).with_context(|| shown(file))?;
+        let bar = ProgressBar::new(opened.metadata()?.len());
+        bar.set_style(ProgressStyle::with_template("{wide_bar} {msg} {eta} left")?);
+        (Box::new(BufReader::new(bar.wrap_read(opened))), bar)
+    };
+    let begun = std::time::Instant::now();
+    let out = BufWriter::new(Stream::Standard(io::stdout()));
+    let counts = lines::assess(app, from, out, jobs, |counts| {
+        let rate = counts.assessed as f64 / begun.elapsed().as_secs_f64().max(1e-3);
+        bar.set_message(format!("{} assessed, {} refused, {rate:.0} a second", counts.assessed, counts.refused));
+        bar.tick();
+    });
+    bar.finish_and_clear();
+    let counts = match counts {
+        // Whoever reads has seen enough.
+        Err(e) if e.kind() == io::ErrorKind::BrokenPipe => return Ok(true),
+        counts => counts.with_context(|| shown(file))?,
+    };
+    if counts.refused > 0 {
+        eprintln!("{} lines assessed, {} refused, each on its own line of the answer", counts.assessed, counts.refused);
+    }
+    Ok(counts.refused == 0)
+}
