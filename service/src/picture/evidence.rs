@@ -162,12 +162,12 @@ pub fn evidence(a: &Assessment) -> Option<String> {
 }
 
 fn legend(y: f64) -> Markup {
-    let swatch = |x: f64, way: &str| bar(x, y - 15.0, 34.0, 18.0, way, 1.0);
+    let sample = |x: f64, way: &str| bar(x, y - 15.0, 34.0, 18.0, way, 1.0);
     html! {
         g class="legend" {
-            (swatch(MARGIN, "against"))
+            (sample(MARGIN, "against"))
             (words(MARGIN + 44.0, y, BODY, "speaks against"))
-            (swatch(BARS.start - 190.0, "for"))
+            (sample(BARS.start - 190.0, "for"))
             (words(BARS.start - 146.0, y, BODY, "speaks for \u{201c}composite or fake\u{201d}"))
         }
     }
