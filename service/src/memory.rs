@@ -522,7 +522,7 @@ pub(crate) async fn refresh(app: &App, seller: &str, because: &str) -> Result<()
 pub async fn activate(app: &App, version: &str) -> Result<ModelVersion, Problem> {
     let (write, made) = activation(app, version).await?;
     write.commit().await?;
-    refresh_all(app, &format!("model {version} was put in force")).await?;
+    refresh_open(app, &format!("model {version} was put in force")).await?;
     Ok(made)
 }
 
@@ -541,19 +541,6 @@ pub(crate) async fn activation(app: &App, version: &str) -> Result<(Write, Model
     }
     write.activate_model(version, now).await?;
     Ok((write, ModelVersion { version: version.into(), digest, active: true, calibration }))
-}
-
-/// Assesses every listing that the model in force has not assessed yet.
-pub(crate) async fn refresh_all(app: &App, because: &str) -> Result<(), Problem> {
-    let memory = app.memory()?;
-    let force = app.in_force().await?;
-    let mut after = String::new();
-    loop {
-        let page = memory.store.listings_not_by(ACCOUNT, force.served.version(), &after, PAGE).await?;
-        let Some(last) = page.last() else { return Ok(()) };
-        after.clone_from(&last.id);
-        refresh_these(app, page, because).await?;
-    }
 }
 
 /// Assesses open listings again that an entry of the reference book may speak of.
@@ -618,8 +605,8 @@ async fn refresh_these(app: &App, listings: Vec<store::Listing>, because: &str) 
     Ok(())
 }
 
-/// Assesses all open listings again: after a start, since the process may have ended between a write
-/// and what follows from it, or begun with another model or book.
+/// Assesses all open listings again: where another model comes into force, and after a start, since the
+/// process may have ended between a write and what follows from it.
 ///
 /// # Errors
 /// If the store fails.

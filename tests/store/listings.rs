@@ -16,7 +16,6 @@ on_both! {
     history_is_kept_and_deletion_ends_it,
     a_stale_reassessment_is_left_out,
     the_same_serial_or_photo_is_found,
-    listings_of_another_model_are_found,
 }
 
 async fn what_is_put_is_got(place: &Place) {
@@ -277,22 +276,6 @@ async fn the_same_serial_or_photo_is_found(place: &Place) {
     // Put without its photo, it shares it no more.
     put(&store, &listing("b"), &assessment(None)).await;
     assert_eq!(store.same_as(ACCOUNT, "a").await.unwrap(), ["c"]);
-}
-
-async fn listings_of_another_model_are_found(place: &Place) {
-    let store = place.open().await;
-    let second = NewAssessment { model: "m-2", ..assessment(None) };
-    put(&store, &listing("a"), &assessment(None)).await;
-    put(&store, &listing("b"), &second).await;
-    put(&store, &listing("c"), &second).await;
-    put(&store, &listing("c"), &assessment(None)).await;
-    let ids = async |model: &str, after: &str| {
-        let some = store.listings_not_by(ACCOUNT, model, after, 10).await.unwrap();
-        some.into_iter().map(|l| l.id).collect::<String>()
-    };
-    assert_eq!(ids("m-2", "").await, "ac");
-    assert_eq!(ids("m-2", "a").await, "c");
-    assert_eq!(ids("m-1", "").await, "b");
 }
 
 async fn a_cursor_holds_for_its_query_alone(place: &Place) {

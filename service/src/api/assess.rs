@@ -1,5 +1,6 @@
 //! `POST /v1/assess`
 
+use super::problems::{Anywhere, JsonBody};
 use crate::app::App;
 use crate::body;
 use crate::problem::Problem;
@@ -19,12 +20,9 @@ use std::sync::Arc;
     request_body(content = AssessRequest, description = "A listing and what was seen of it. At most 256 KiB."),
     responses(
         (status = 200, description = "The assessment", body = Assessment),
-        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
-        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        JsonBody,
     )
 )]
 pub(super) async fn assess(State(app): State<Arc<App>>, request: Request) -> Result<Response, Problem> {

@@ -1,6 +1,7 @@
 //! `/v1/references` and `/v1/calibres`: the user's reference book.
 
 use super::listings::raw;
+use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
 use super::resource::{Paged, cursor, etag, json, limit, names, page, place, precondition, storable, tagged, whole};
 use crate::app::App;
 use crate::body;
@@ -84,13 +85,10 @@ impl Entry for Calibre {
     responses(
         (status = 200, description = "Put anew", body = Reference, headers(("ETag" = String, description = "The revision, quoted"))),
         (status = 201, description = "Put", body = Reference, headers(("ETag" = String, description = "The revision, quoted"))),
-        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
-        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
-        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        JsonBody,
+        Conditional,
     )
 )]
 pub(super) async fn put_reference(
@@ -114,9 +112,8 @@ pub(super) async fn put_reference(
     responses(
         (status = 200, description = "The entry", body = Reference, headers(("ETag" = String, description = "The revision, quoted"))),
         (status = 304, description = "It is as the ETag given"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Named,
     )
 )]
 pub(super) async fn get_reference(
@@ -139,10 +136,9 @@ pub(super) async fn get_reference(
     ),
     responses(
         (status = 204, description = "Deleted"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
-        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Conditional,
+        Named,
     )
 )]
 pub(super) async fn delete_reference(
@@ -164,10 +160,8 @@ pub(super) async fn delete_reference(
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ReferencesPage),
-        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 422, description = "An unknown parameter", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Parameters,
     )
 )]
 pub(super) async fn list_references(
@@ -194,13 +188,10 @@ pub(super) async fn list_references(
     responses(
         (status = 200, description = "Put anew", body = Calibre, headers(("ETag" = String, description = "The revision, quoted"))),
         (status = 201, description = "Put", body = Calibre, headers(("ETag" = String, description = "The revision, quoted"))),
-        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
-        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
-        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        JsonBody,
+        Conditional,
     )
 )]
 pub(super) async fn put_calibre(
@@ -224,9 +215,8 @@ pub(super) async fn put_calibre(
     responses(
         (status = 200, description = "The entry", body = Calibre, headers(("ETag" = String, description = "The revision, quoted"))),
         (status = 304, description = "It is as the ETag given"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Named,
     )
 )]
 pub(super) async fn get_calibre(
@@ -249,10 +239,9 @@ pub(super) async fn get_calibre(
     ),
     responses(
         (status = 204, description = "Deleted"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
-        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Conditional,
+        Named,
     )
 )]
 pub(super) async fn delete_calibre(
@@ -274,10 +263,8 @@ pub(super) async fn delete_calibre(
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibresPage),
-        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 422, description = "An unknown parameter", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Parameters,
     )
 )]
 pub(super) async fn list_calibres(

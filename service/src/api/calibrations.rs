@@ -1,7 +1,8 @@
 //! `/v1/calibrations`: fitting the model to what was found out.
 
 use super::listings::svg_response;
-use super::resource::{Paged, Repeatable, begin, cursor, finish, json, limit, names, page, place, refuse};
+use super::problems::{Anywhere, JsonBody, Named, Parameters};
+use super::resource::{Paged, cursor, finish, json, limit, names, page, place, repeatable};
 use crate::app::App;
 use crate::memory::ACCOUNT;
 use crate::problem::{INVALID, NOT_FOUND, Problem};
@@ -27,25 +28,17 @@ type Name = Result<Path<String>, PathRejection>;
     request_body(content = CalibrationBody, description = "All members may be left out."),
     responses(
         (status = 202, description = "Queued", body = CalibrationPage, headers(("Location" = String, description = "Where to look"))),
-        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
         (status = 409, description = "The first request with this key is still under way", body = Problem, content_type = "application/problem+json"),
-        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
-        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The request does not fit, or the key belongs to another", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        JsonBody,
     )
 )]
 pub(super) async fn post(State(app): State<Arc<App>>, request: Request) -> Result<Response, Problem> {
     let headers = request.headers().clone();
     let bytes = body::json_bytes(request).await?;
-    match begin(&app, &headers, "POST /v1/calibrations", &bytes).await? {
-        Repeatable::Done(answer) => Ok(answer),
-        Repeatable::Do(ticket) => match queue(&app, ticket.clone(), &bytes).await {
-            Ok(answer) => Ok(answer),
-            Err(problem) => Err(refuse(&app, ticket, problem).await),
-        },
-    }
+    let doing = |app: Arc<App>, ticket, bytes: Bytes| async move { queue(&app, ticket, &bytes).await };
+    repeatable(app, headers, "POST /v1/calibrations".into(), bytes, doing).await
 }
 
 async fn queue(app: &App, ticket: Option<Ticket>, bytes: &Bytes) -> Result<Response, Problem> {
@@ -65,9 +58,8 @@ async fn queue(app: &App, ticket: Option<Ticket>, bytes: &Bytes) -> Result<Respo
     params(("id" = String, Path, description = "The calibration.")),
     responses(
         (status = 200, description = "The calibration", body = CalibrationPage),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Named,
     )
 )]
 pub(super) async fn get(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
@@ -83,9 +75,8 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name) -> Result<Respons
     params(("id" = String, Path, description = "The calibration.")),
     responses(
         (status = 202, description = "It is called off, if it has not ended", body = CalibrationPage),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Named,
     )
 )]
 pub(super) async fn delete(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
@@ -107,10 +98,8 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name) -> Result<Resp
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibrationsPage),
-        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 422, description = "An unknown parameter", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Parameters,
     )
 )]
 pub(super) async fn list(
@@ -139,9 +128,8 @@ pub(super) async fn list(
     params(("id" = String, Path, description = "The calibration.")),
     responses(
         (status = 200, description = "The picture", content_type = "image/svg+xml", body = String),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
         (status = 404, description = "There is no such calibration, or it has no scores", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
     )
 )]
 pub(super) async fn reliability(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {

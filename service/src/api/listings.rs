@@ -1,5 +1,6 @@
 //! `/v1/listings`: saved listings, each with its newest assessment.
 
+use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
 use super::resource::{
     Paged, cursor, etag, foreign_cursor, json, limit, names, page, place, precondition, storable, tagged, whole,
 };
@@ -37,13 +38,10 @@ type Name = Result<Path<String>, PathRejection>;
     responses(
         (status = 200, description = "Saved anew", body = SavedListing, headers(("ETag" = String, description = "The revision, quoted"))),
         (status = 201, description = "Saved", body = SavedListing, headers(("ETag" = String, description = "The revision, quoted"))),
-        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
-        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
-        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        JsonBody,
+        Conditional,
     )
 )]
 pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request) -> Result<Response, Problem> {
@@ -79,9 +77,8 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     responses(
         (status = 200, description = "The listing", body = SavedListing, headers(("ETag" = String, description = "The revision, quoted"))),
         (status = 304, description = "It is as the ETag given"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Named,
     )
 )]
 pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
@@ -100,10 +97,9 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
     ),
     responses(
         (status = 204, description = "Deleted"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
-        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Conditional,
+        Named,
     )
 )]
 pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<StatusCode, Problem> {
@@ -145,9 +141,8 @@ pub(super) struct Listed {
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ListingsPage),
         (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "An unknown parameter or sort", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
     )
 )]
 pub(super) async fn list(
@@ -190,11 +185,9 @@ pub(super) async fn list(
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = PastAssessmentsPage),
-        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
         (status = 404, description = "There is no such listing", body = Problem, content_type = "application/problem+json"),
-        (status = 422, description = "An unknown parameter", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Parameters,
     )
 )]
 pub(super) async fn assessments(
@@ -225,9 +218,8 @@ pub(super) async fn assessments(
     params(("id" = String, Path, description = "The listing.")),
     responses(
         (status = 200, description = "The picture", content_type = "image/svg+xml", body = String),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
         (status = 404, description = "There is no such listing, or its assessment has no shares", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
     )
 )]
 pub(super) async fn evidence(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {

@@ -9,6 +9,7 @@ mod model;
 mod models;
 mod outcomes;
 mod pages;
+mod problems;
 mod resource;
 mod sellers;
 mod signs;

@@ -1,5 +1,6 @@
 //! `GET /v1/model`
 
+use super::problems::Anywhere;
 use crate::app::App;
 use crate::problem::Problem;
 use axum::extract::State;
@@ -19,8 +20,7 @@ use steelyard_model::pack::data::ModelData;
         (status = 200, description = "The model; its `ETag` is the digest", body = ModelData,
             headers(("ETag" = String, description = "The digest, quoted"))),
         (status = 304, description = "It is the model of the ETag given"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
     )
 )]
 pub(super) async fn model(State(app): State<Arc<App>>, headers: HeaderMap) -> Result<Response, Problem> {

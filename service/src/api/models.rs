@@ -1,6 +1,7 @@
 //! `/v1/models`: the versions of the model, and which is in force.
 
-use super::resource::{Repeatable, begin, finish, json, names, refuse, whole};
+use super::problems::{Anywhere, Named};
+use super::resource::{finish, json, names, repeatable};
 use crate::app::App;
 use crate::memory::{self, ACCOUNT};
 use crate::problem::Problem;
@@ -20,8 +21,7 @@ use std::sync::Arc;
     tag = "model",
     responses(
         (status = 200, description = "The versions", body = ModelVersions),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
     )
 )]
 pub(super) async fn list(State(app): State<Arc<App>>) -> Result<Response, Problem> {
@@ -59,11 +59,10 @@ pub(super) async fn list(State(app): State<Arc<App>>) -> Result<Response, Proble
     responses(
         (status = 200, description = "It is in force", body = ModelVersion),
         (status = 400, description = "The key cannot be read", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
         (status = 409, description = "The first request with this key is still under way", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The key belongs to another request", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Named,
     )
 )]
 pub(super) async fn activate(
@@ -73,23 +72,15 @@ pub(super) async fn activate(
 ) -> Result<Response, Problem> {
     let version = names(version)?;
     let operation = format!("POST /v1/models/{version}/activate");
-    whole(async move {
-        match begin(&app, &headers, &operation, &Bytes::new()).await? {
-            Repeatable::Done(answer) => Ok(answer),
-            Repeatable::Do(ticket) => match put_in_force(&app, ticket.clone(), &version).await {
-                Ok(answer) => Ok(answer),
-                Err(problem) => Err(refuse(&app, ticket, problem).await),
-            },
-        }
-    })
-    .await
+    let doing = move |app: Arc<App>, ticket, _| async move { put_in_force(&app, ticket, &version).await };
+    repeatable(app, headers, operation, Bytes::new(), doing).await
 }
 
 async fn put_in_force(app: &App, ticket: Option<Ticket>, version: &str) -> Result<Response, Problem> {
     let (write, answer) = memory::activation(app, version).await?;
     let answer = finish(write, ticket, StatusCode::OK, None, &answer).await?;
     // It is in force: what fails from here on is made up for at the next start.
-    if let Err(e) = memory::refresh_all(app, &format!("model {version} was put in force")).await {
+    if let Err(e) = memory::refresh_open(app, &format!("model {version} was put in force")).await {
         tracing::error!(detail = e.detail, "listings were not assessed again");
     }
     Ok(answer)

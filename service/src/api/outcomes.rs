@@ -1,9 +1,8 @@
 //! `/v1/outcomes`: what watches turned out to be.
 
 use super::listings::raw;
-use super::resource::{
-    Repeatable, begin, cursor, finish, foreign_cursor, json, limit, names, page, place, refuse, whole,
-};
+use super::problems::{Anywhere, JsonBody, Named, Parameters};
+use super::resource::{cursor, finish, foreign_cursor, json, limit, names, page, place, repeatable};
 use crate::app::App;
 use crate::body;
 use crate::memory::{self, ACCOUNT, Finding};
@@ -32,29 +31,18 @@ const MOST_BYTES: usize = 32 * 1024 * 1024;
     request_body(content = OutcomeBody, description = "What was found. The listing need not be saved."),
     responses(
         (status = 201, description = "Recorded", body = RecordedOutcome, headers(("Location" = String, description = "Where it is"))),
-        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
         (status = 409, description = "The first request with this key is not answered yet", body = Problem, content_type = "application/problem+json"),
-        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
-        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        JsonBody,
     )
 )]
 pub(super) async fn post(State(app): State<Arc<App>>, request: Request) -> Result<Response, Problem> {
     let headers = request.headers().clone();
     let bytes = body::json_bytes(request).await?;
-    whole(async move {
-        let ticket = match begin(&app, &headers, "POST /v1/outcomes", &bytes).await? {
-            Repeatable::Done(answer) => return Ok(answer),
-            Repeatable::Do(ticket) => ticket,
-        };
-        match record(&app, ticket.clone(), &bytes).await {
-            Ok(answer) => Ok(answer),
-            Err(problem) => Err(refuse(&app, ticket, problem).await),
-        }
-    })
-    .await
+    let operation = "POST /v1/outcomes".into();
+    let doing = |app: Arc<App>, ticket, bytes: Bytes| async move { record(&app, ticket, &bytes).await };
+    repeatable(app, headers, operation, bytes, doing).await
 }
 
 async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Response, Problem> {
@@ -92,29 +80,20 @@ async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respo
     responses(
         (status = 200, description = "What was recorded and what was refused, by line", body = Imported),
         (status = 400, description = "The key is none, or the body breaks off", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
         (status = 409, description = "The first request with this key is not answered yet", body = Problem, content_type = "application/problem+json"),
         (status = 413, description = "Body over 32 MiB", body = Problem, content_type = "application/problem+json"),
         (status = 415, description = "Sent neither as CSV nor as NDJSON", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The header of the CSV does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
     )
 )]
 pub(super) async fn import(State(app): State<Arc<App>>, request: Request) -> Result<Response, Problem> {
     let headers = request.headers().clone();
     let format = format_of(&headers)?;
     let bytes = body::bytes(request, MOST_BYTES).await?;
-    whole(async move {
-        let ticket = match begin(&app, &headers, "POST /v1/outcomes/import", &bytes).await? {
-            Repeatable::Done(answer) => return Ok(answer),
-            Repeatable::Do(ticket) => ticket,
-        };
-        match record_all(&app, ticket.clone(), format, bytes).await {
-            Ok(answer) => Ok(answer),
-            Err(problem) => Err(refuse(&app, ticket, problem).await),
-        }
-    })
-    .await
+    let operation = "POST /v1/outcomes/import".into();
+    let doing = move |app: Arc<App>, ticket, bytes| async move { record_all(&app, ticket, format, bytes).await };
+    repeatable(app, headers, operation, bytes, doing).await
 }
 
 async fn record_all(app: &Arc<App>, ticket: Option<Ticket>, format: Format, bytes: Bytes) -> Result<Response, Problem> {
@@ -144,9 +123,8 @@ fn format_of(headers: &HeaderMap) -> Result<Format, Problem> {
     params(("id" = String, Path, description = "The outcome.")),
     responses(
         (status = 200, description = "The outcome", body = RecordedOutcome),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Named,
     )
 )]
 pub(super) async fn get(
@@ -191,10 +169,8 @@ struct Place {
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = OutcomesPage),
-        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 422, description = "An unknown parameter", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Parameters,
     )
 )]
 pub(super) async fn list(

@@ -15,6 +15,7 @@ use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use sha2::{Digest as _, Sha256};
+use std::sync::Arc;
 use tracing::Instrument as _;
 
 /// The longest id that is stored.
@@ -155,9 +156,30 @@ pub(super) fn page(uri: &axum::http::Uri, next: Option<&str>, page: &impl Serial
     Ok(response)
 }
 
-/// A request that stores something, perhaps repeated under a key.
-#[derive(Debug)]
-pub(super) enum Repeatable {
+/// Does a request that stores something, once under its `Idempotency-Key` if it has one, and to its
+/// end even if the caller goes away. What is done gets the ticket under which its answer is kept.
+pub(super) async fn repeatable<F: Future<Output = Result<Response, Problem>> + Send>(
+    app: Arc<App>,
+    headers: HeaderMap,
+    operation: String,
+    body: Bytes,
+    doing: impl FnOnce(Arc<App>, Option<Ticket>, Bytes) -> F + Send + 'static,
+) -> Result<Response, Problem> {
+    whole(async move {
+        let ticket = match begin(&app, &headers, &operation, &body).await? {
+            Repeatable::Done(answer) => return Ok(answer),
+            Repeatable::Do(ticket) => ticket,
+        };
+        match doing(app.clone(), ticket.clone(), body).await {
+            Ok(answer) => Ok(answer),
+            Err(problem) => Err(refuse(&app, ticket, problem).await),
+        }
+    })
+    .await
+}
+
+/// What a key says.
+enum Repeatable {
     /// To be done, and its answer kept under the ticket if there is one.
     Do(Option<Ticket>),
     /// Done before and answered so.
@@ -165,12 +187,7 @@ pub(super) enum Repeatable {
 }
 
 /// Begins a request under its `Idempotency-Key`, if it has one.
-pub(super) async fn begin(
-    app: &App,
-    headers: &HeaderMap,
-    operation: &str,
-    body: &Bytes,
-) -> Result<Repeatable, Problem> {
+async fn begin(app: &App, headers: &HeaderMap, operation: &str, body: &Bytes) -> Result<Repeatable, Problem> {
     let mut keys = headers.get_all(IDEMPOTENCY_KEY).iter();
     let Some(key) = keys.next() else { return Ok(Repeatable::Do(None)) };
     let key = key.to_str().ok().filter(|k| !k.is_empty() && k.len() <= LONGEST_KEY && keys.next().is_none());
@@ -224,7 +241,7 @@ pub(super) async fn finish(
 
 /// The answer to a request that could not be done: kept under its key if the caller is at fault,
 /// else the key is free again.
-pub(super) async fn refuse(app: &App, ticket: Option<Ticket>, problem: Problem) -> Problem {
+async fn refuse(app: &App, ticket: Option<Ticket>, problem: Problem) -> Problem {
     let (Some(ticket), Ok(memory)) = (ticket, app.memory()) else { return problem };
     let store = memory.store();
     let done = if problem.status < 500 {

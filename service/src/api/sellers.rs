@@ -1,5 +1,6 @@
 //! `/v1/sellers`: what is known of a seller's watches.
 
+use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
 use super::resource::{Paged, cursor, json, limit, names, page, place, precondition_by, storable, tagged, whole};
 use crate::app::App;
 use crate::body;
@@ -33,13 +34,10 @@ type Name = Result<Path<String>, PathRejection>;
     responses(
         (status = 200, description = "Said anew", body = SellerPage, headers(("ETag" = String, description = "What was said, and as of when the rest is"))),
         (status = 201, description = "Said for the first time", body = SellerPage, headers(("ETag" = String, description = "What was said, and as of when the rest is"))),
-        (status = 400, description = "Not JSON", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
-        (status = 413, description = "Body over 256 KiB", body = Problem, content_type = "application/problem+json"),
-        (status = 415, description = "Not sent as JSON", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        JsonBody,
+        Conditional,
     )
 )]
 pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request) -> Result<Response, Problem> {
@@ -85,9 +83,8 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     responses(
         (status = 200, description = "The seller; also one that only listings or outcomes name", body = SellerPage, headers(("ETag" = String, description = "What was said, and as of when the rest is"))),
         (status = 304, description = "It is as the ETag given"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Named,
     )
 )]
 pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
@@ -109,10 +106,9 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
     ),
     responses(
         (status = 204, description = "Forgotten"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 404, description = "There is none", body = Problem, content_type = "application/problem+json"),
-        (status = 412, description = "The precondition does not hold", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Conditional,
+        Named,
     )
 )]
 pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<StatusCode, Problem> {
@@ -132,10 +128,8 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: Heade
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = SellersPage),
-        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
-        (status = 422, description = "An unknown parameter", body = Problem, content_type = "application/problem+json"),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Parameters,
     )
 )]
 pub(super) async fn list(

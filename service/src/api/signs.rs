@@ -1,5 +1,6 @@
 //! `GET /v1/signs`
 
+use super::problems::Anywhere;
 use crate::app::App;
 use crate::problem::{INVALID, Problem};
 use crate::wire::response::Catalogue;
@@ -26,9 +27,8 @@ pub(super) struct Params {
         example = "dial_straight,back_outside")),
     responses(
         (status = 200, description = "The catalogue", body = Catalogue),
-        (status = 503, description = "The database does not answer", body = Problem, content_type = "application/problem+json"),
-        (status = 403, description = "Host or origin not allowed", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "An unknown view or parameter", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
     )
 )]
 pub(super) async fn signs(

@@ -12,11 +12,9 @@ use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use steelyard::config::{data_folder, database_url};
+use steelyard::memory::ACCOUNT;
 use steelyard::store::{self, Store};
 use tempfile::NamedTempFile;
-
-/// Whose data it is as long as there are no tokens.
-const ACCOUNT: &str = "local";
 
 /// Where stored data lies.
 #[derive(Debug, Args)]

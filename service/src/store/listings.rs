@@ -342,33 +342,6 @@ impl Store {
         .collect()
     }
 
-    /// Listings not yet assessed by a model, by id after one: to walk after an activation or import.
-    ///
-    /// # Errors
-    /// If the database fails.
-    pub async fn listings_not_by(
-        &self,
-        account: &str,
-        model: &str,
-        after: &str,
-        limit: u32,
-    ) -> Result<Vec<Listing>, Error> {
-        let sql = format!(
-            "SELECT {COLUMNS} {WITH_CURRENT} WHERE l.account = $1 AND l.id > $2 AND (a.model IS NULL OR a.model <> $3)
-             ORDER BY l.id LIMIT $4"
-        );
-        sqlx::query(AssertSqlSafe(sql))
-            .bind(account)
-            .bind(after)
-            .bind(model)
-            .bind(i64::from(limit))
-            .fetch_all(&self.reads)
-            .await?
-            .iter()
-            .map(read_listing)
-            .collect()
-    }
-
     /// Ids of other listings that share a listing's serial or one of its photos.
     ///
     /// # Errors

@@ -62,8 +62,8 @@ pub struct PastAssessment {
     /// When it was made.
     #[schema(format = DateTime)]
     pub at: String,
-    /// What was used of the seller's other listings: with it, the request and the version of the
-    /// model the assessment can be computed again.
+    /// What was used of the seller's other listings: with it, the version of the model, and request
+    /// and reference book as they then were, the assessment can be computed again.
     #[schema(value_type = SellerKnown)]
     pub seller_used: Box<RawValue>,
     /// The assessment.
