@@ -1,5 +1,6 @@
 //! What is stored over HTTP: listings, sellers, outcomes and the reference book, asked of the binary.
 
+#[macro_use]
 mod support;
 
 use serde::Deserialize;
@@ -15,10 +16,46 @@ use steelyard::wire::stored::SellerKnown;
 use steelyard_model::facts::Book;
 use steelyard_model::pack::Pack;
 use steelyard_priors::seller::{Evidence, ListingLikelihood, Prior, SellerPosterior};
+use support::place::Place;
 use support::{Reply, Served, run};
 
 /// What a probability computed twice, by quadrature and in closed form, is off by.
 const QUADRATURE: f64 = 1e-9;
+
+on_both!(
+    a_listing_is_made_saved_anew_read_and_deleted,
+    preconditions_guard_every_stored_thing,
+    of_two_that_overwrite_one_version_one_is_told,
+    a_walk_misses_and_repeats_nothing_while_others_write,
+    lists_are_in_the_order_asked_for_and_what_has_no_figure_comes_last,
+    the_same_watch_is_found_by_its_serial_and_by_its_photos,
+    a_second_listing_of_a_seller_moves_the_first_and_both_assessments_stay,
+    a_past_assessment_can_be_computed_again_to_the_last_byte,
+    a_listing_never_counts_itself,
+    totals_in_a_request_stand_for_the_stored_outcomes_and_are_not_counted_beside_them,
+    a_listing_that_wants_nothing_stored_is_not_moved_by_what_is,
+    two_listings_of_a_seller_are_pooled_as_by_enumeration,
+    what_is_said_of_a_seller_counts_in_its_listings,
+    every_fault_of_a_seller_is_named,
+    sellers_are_listed_whether_said_or_only_named,
+    a_forgotten_seller_is_named_nowhere_and_its_listings_stand_alone,
+    a_listing_saved_while_its_seller_is_forgotten_is_forgotten_whole_or_not_at_all,
+    an_outcome_is_recorded_found_and_superseded,
+    every_fault_of_an_outcome_is_named,
+    fifty_posts_of_one_key_make_one_outcome,
+    an_import_is_refused_whole_where_its_header_or_type_is_wrong_and_done_once_under_a_key,
+    an_entry_is_found_however_its_name_is_written_and_comes_back_as_put,
+    every_fault_of_an_entry_is_named,
+    what_the_book_says_counts_in_the_makers_open_listings_at_once,
+    a_cursor_of_another_list_or_other_filters_is_refused,
+    every_refusal_is_a_problem_and_none_is_a_fault_of_ours,
+    book_entries_written_at_once_leave_no_listing_behind,
+    if_match_any_wants_something_to_be_there,
+    a_restart_keeps_everything,
+    what_was_acknowledged_survives_a_kill,
+    a_start_with_another_book_assesses_open_listings_again,
+    ten_thousand_outcomes_are_imported_and_bad_lines_are_named,
+);
 
 // --- Sending -----------------------------------------------------------------------------
 
@@ -115,9 +152,8 @@ fn ids(items: &[Value]) -> Vec<&str> {
 
 // --- Listings ----------------------------------------------------------------------------
 
-#[tokio::test]
-async fn a_listing_is_made_saved_anew_read_and_deleted() {
-    let service = Served::start();
+async fn a_listing_is_made_saved_anew_read_and_deleted(place: &Place) {
+    let service = Served::at(place);
     let made = put(&service, "/v1/listings/lot%201", listing(None, 1)).await;
     assert_eq!(made.status, 201, "{}", made.text());
     let tag = made.header("etag").unwrap().to_owned();
@@ -146,9 +182,8 @@ async fn a_listing_is_made_saved_anew_read_and_deleted() {
 }
 
 /// RFC 9110, 13.1: a write under a precondition that does not hold does nothing.
-#[tokio::test]
-async fn preconditions_guard_every_stored_thing() {
-    let service = Served::start();
+async fn preconditions_guard_every_stored_thing(place: &Place) {
+    let service = Served::at(place);
     for (path, body) in [
         ("/v1/listings/a", listing(None, 1)),
         ("/v1/sellers/s", json!({ "note": "n" })),
@@ -174,9 +209,8 @@ async fn preconditions_guard_every_stored_thing() {
     }
 }
 
-#[tokio::test]
-async fn of_two_that_overwrite_one_version_one_is_told() {
-    let service = Served::start();
+async fn of_two_that_overwrite_one_version_one_is_told(place: &Place) {
+    let service = Served::at(place);
     for (path, body) in [("/v1/listings/a", listing(None, 1)), ("/v1/sellers/s", json!({ "note": "n" }))] {
         for _ in 0..10 {
             put(&service, path, body.clone()).await;
@@ -191,9 +225,8 @@ async fn of_two_that_overwrite_one_version_one_is_told() {
     }
 }
 
-#[tokio::test]
-async fn a_walk_misses_and_repeats_nothing_while_others_write() {
-    let service = Served::start();
+async fn a_walk_misses_and_repeats_nothing_while_others_write(place: &Place) {
+    let service = Served::at(place);
     let brief = |seller: &str, seen: usize| {
         let mut body = listing(Some(seller), seen);
         body["include"] = json!(["decision"]);
@@ -223,9 +256,8 @@ async fn a_walk_misses_and_repeats_nothing_while_others_write() {
     }
 }
 
-#[tokio::test]
-async fn lists_are_in_the_order_asked_for_and_what_has_no_figure_comes_last() {
-    let service = Served::start();
+async fn lists_are_in_the_order_asked_for_and_what_has_no_figure_comes_last(place: &Place) {
+    let service = Served::at(place);
     for seen in 0..5 {
         saved(&service, &format!("l-{seen}"), listing(None, seen)).await;
     }
@@ -260,9 +292,8 @@ async fn lists_are_in_the_order_asked_for_and_what_has_no_figure_comes_last() {
     assert_eq!(ids(&walk(&service, "/v1/listings?status=ended", async |_| ()).await), ["l-0"]);
 }
 
-#[tokio::test]
-async fn the_same_watch_is_found_by_its_serial_and_by_its_photos() {
-    let service = Served::start();
+async fn the_same_watch_is_found_by_its_serial_and_by_its_photos(place: &Place) {
+    let service = Served::at(place);
     let with = |serial: Option<&str>, digest: Option<&str>| {
         let mut body = json!({ "observations": [] });
         if let Some(serial) = serial {
@@ -306,9 +337,8 @@ fn value(item: &PastItem) -> Value {
     serde_json::from_str(item.assessment.get()).unwrap()
 }
 
-#[tokio::test]
-async fn a_second_listing_of_a_seller_moves_the_first_and_both_assessments_stay() {
-    let service = Served::start();
+async fn a_second_listing_of_a_seller_moves_the_first_and_both_assessments_stay(place: &Place) {
+    let service = Served::at(place);
     let alone = saved(&service, "a", listing(Some("s"), 2)).await;
     let second = saved(&service, "b", listing(Some("s"), 4)).await;
     assert_eq!(second["assessment"]["seller"]["used"]["listings"], 1);
@@ -336,9 +366,8 @@ async fn a_second_listing_of_a_seller_moves_the_first_and_both_assessments_stay(
     assert_eq!(cleared["assessment"]["seller"]["used"], json!({ "outcomes": 1, "listings": 0, "feedback": 0 }));
 }
 
-#[tokio::test]
-async fn a_past_assessment_can_be_computed_again_to_the_last_byte() {
-    let service = Served::start();
+async fn a_past_assessment_can_be_computed_again_to_the_last_byte(place: &Place) {
+    let service = Served::at(place);
     put(
         &service,
         "/v1/sellers/s",
@@ -365,9 +394,8 @@ async fn a_past_assessment_can_be_computed_again_to_the_last_byte() {
     }
 }
 
-#[tokio::test]
-async fn a_listing_never_counts_itself() {
-    let service = Served::start();
+async fn a_listing_never_counts_itself(place: &Place) {
+    let service = Served::at(place);
     let first = saved(&service, "a", listing(Some("s"), 3)).await;
     found(&service, "a", "fake").await;
     let again = saved(&service, "a", listing(Some("s"), 3)).await;
@@ -382,9 +410,8 @@ async fn a_listing_never_counts_itself() {
     assert_eq!(other["seller"]["used"]["outcomes"], 1);
 }
 
-#[tokio::test]
-async fn totals_in_a_request_stand_for_the_stored_outcomes_and_are_not_counted_beside_them() {
-    let service = Served::start();
+async fn totals_in_a_request_stand_for_the_stored_outcomes_and_are_not_counted_beside_them(place: &Place) {
+    let service = Served::at(place);
     for id in ["x", "y"] {
         saved(&service, id, listing(Some("s"), 1)).await;
         found(&service, id, "fake").await;
@@ -405,9 +432,8 @@ async fn totals_in_a_request_stand_for_the_stored_outcomes_and_are_not_counted_b
     assert_eq!(unasked["used"]["outcomes"], 0);
 }
 
-#[tokio::test]
-async fn a_listing_that_wants_nothing_stored_is_not_moved_by_what_is() {
-    let service = Served::start();
+async fn a_listing_that_wants_nothing_stored_is_not_moved_by_what_is(place: &Place) {
+    let service = Served::at(place);
     let mut body = listing(Some("s"), 2);
     body["seller"]["stored"] = json!(false);
     let alone = saved(&service, "a", body).await;
@@ -418,9 +444,8 @@ async fn a_listing_that_wants_nothing_stored_is_not_moved_by_what_is() {
 /// The pooled posterior by enumeration of both listings' truth, with the moments of a Beta
 /// (Johnson, Kotz & Balakrishnan, Continuous Univariate Distributions 2, ch. 25: E θ = a/(a+b),
 /// E θ² = a(a+1)/((a+b)(a+b+1))), as the cases of `priors/tests/data/seller_pool.json` were made.
-#[tokio::test]
-async fn two_listings_of_a_seller_are_pooled_as_by_enumeration() {
-    let service = Served::start();
+async fn two_listings_of_a_seller_are_pooled_as_by_enumeration(place: &Place) {
+    let service = Served::at(place);
     saved(&service, "a", listing(Some("s"), 1)).await;
     saved(&service, "b", listing(Some("s"), 4)).await;
     let (of_a, of_b) = (past(&service, "a").await, past(&service, "b").await);
@@ -460,9 +485,8 @@ async fn two_listings_of_a_seller_are_pooled_as_by_enumeration() {
 
 // --- Sellers -----------------------------------------------------------------------------
 
-#[tokio::test]
-async fn what_is_said_of_a_seller_counts_in_its_listings() {
-    let service = Served::start();
+async fn what_is_said_of_a_seller_counts_in_its_listings(place: &Place) {
+    let service = Served::at(place);
     let before = saved(&service, "a", listing(Some("s"), 2)).await;
     let known = get(&service, "/v1/sellers/s").await;
     assert_eq!((&known.json()["revision"], &known.json()["listings"]), (&Value::Null, &json!(1)));
@@ -502,9 +526,8 @@ async fn what_is_said_of_a_seller_counts_in_its_listings() {
     assert_eq!(send(&service, "PUT", "/v1/sellers/s", &body, &[("if-match", tag)]).await.status, 200);
 }
 
-#[tokio::test]
-async fn every_fault_of_a_seller_is_named() {
-    let service = Served::start();
+async fn every_fault_of_a_seller_is_named(place: &Place) {
+    let service = Served::at(place);
     let problem = put(
         &service,
         "/v1/sellers/s",
@@ -518,9 +541,8 @@ async fn every_fault_of_a_seller_is_named() {
     assert!(problem.to_string().contains("did you mean `open_marketplace`?"), "{problem}");
 }
 
-#[tokio::test]
-async fn sellers_are_listed_whether_said_or_only_named() {
-    let service = Served::start();
+async fn sellers_are_listed_whether_said_or_only_named(place: &Place) {
+    let service = Served::at(place);
     for i in 0..5 {
         saved(&service, &format!("l-{i}"), listing(Some(&format!("named-{i}")), 1)).await;
         put(&service, &format!("/v1/sellers/said-{i}"), json!({})).await;
@@ -536,9 +558,8 @@ async fn sellers_are_listed_whether_said_or_only_named() {
     assert!(walked.iter().all(|s| s["says"].as_str().is_some_and(|s| !s.is_empty())));
 }
 
-#[tokio::test]
-async fn a_forgotten_seller_is_named_nowhere_and_its_listings_stand_alone() {
-    let service = Served::start();
+async fn a_forgotten_seller_is_named_nowhere_and_its_listings_stand_alone(place: &Place) {
+    let service = Served::at(place);
     put(&service, "/v1/sellers/who-it-was", json!({ "note": "a person" })).await;
     let mut body = listing(Some("who-it-was"), 2);
     body["seller"]["feedback"] = json!({ "positive": 9, "negative": 1 });
@@ -567,9 +588,8 @@ async fn a_forgotten_seller_is_named_nowhere_and_its_listings_stand_alone() {
     assert_eq!(get(&service, "/v1/outcomes").await.json()["items"].as_array().unwrap().len(), 1);
 }
 
-#[tokio::test]
-async fn a_listing_saved_while_its_seller_is_forgotten_is_forgotten_whole_or_not_at_all() {
-    let service = Served::start();
+async fn a_listing_saved_while_its_seller_is_forgotten_is_forgotten_whole_or_not_at_all(place: &Place) {
+    let service = Served::at(place);
     for round in 0..8 {
         for i in 0..4 {
             saved(&service, &format!("l-{i}"), listing(Some("who-it-was"), i)).await;
@@ -592,9 +612,8 @@ async fn a_listing_saved_while_its_seller_is_forgotten_is_forgotten_whole_or_not
 
 // --- Outcomes ----------------------------------------------------------------------------
 
-#[tokio::test]
-async fn an_outcome_is_recorded_found_and_superseded() {
-    let service = Served::start();
+async fn an_outcome_is_recorded_found_and_superseded(place: &Place) {
+    let service = Served::at(place);
     saved(&service, "a", listing(Some("s"), 2)).await;
     let body = json!({
         "listing": "a", "found_at": "2026-12-03T10:00:00+01:00", "story": "composite", "certainty": 0.9, "how": "opened",
@@ -625,9 +644,8 @@ async fn an_outcome_is_recorded_found_and_superseded() {
     assert_eq!(get(&service, location).await.json()["superseded_by"], second["id"]);
 }
 
-#[tokio::test]
-async fn every_fault_of_an_outcome_is_named() {
-    let service = Served::start();
+async fn every_fault_of_an_outcome_is_named(place: &Place) {
+    let service = Served::at(place);
     let body = json!({
         "found_at": "yesterday", "story": "compozite", "certainty": 0.1, "how": "guessed", "attic": 1,
         "components": { "movment": "donor", "dial": "fresh", "metal": "donor" },
@@ -664,9 +682,8 @@ async fn every_fault_of_an_outcome_is_named() {
 }
 
 /// The Idempotency-Key draft: one key, one effect; another body is another request.
-#[tokio::test]
-async fn fifty_posts_of_one_key_make_one_outcome() {
-    let service = Served::start();
+async fn fifty_posts_of_one_key_make_one_outcome(place: &Place) {
+    let service = Served::at(place);
     let body = json!({ "listing": "a", "story": "fake" });
     let key = [("idempotency-key", "k-1")];
     let posts = (0..50).map(|_| send(&service, "POST", "/v1/outcomes", &body, &key));
@@ -695,10 +712,9 @@ async fn fifty_posts_of_one_key_make_one_outcome() {
     send(&service, "POST", "/v1/outcomes", &body, &[("idempotency-key", "")]).await.problem(400);
 }
 
-#[tokio::test]
-async fn ten_thousand_outcomes_are_imported_and_bad_lines_are_named() {
+async fn ten_thousand_outcomes_are_imported_and_bad_lines_are_named(place: &Place) {
     const LINES: usize = 10_000;
-    let service = Served::start();
+    let service = Served::at(place);
     saved(&service, "l-7", listing(Some("s"), 1)).await;
     let waiting = saved(&service, "waiting", listing(Some("s"), 1)).await;
     let bad = |i: usize| i % 1000 == 500;
@@ -739,9 +755,8 @@ async fn ten_thousand_outcomes_are_imported_and_bad_lines_are_named() {
     assert_eq!(current[0]["outcome"]["story"], "fake");
 }
 
-#[tokio::test]
-async fn an_import_is_refused_whole_where_its_header_or_type_is_wrong_and_done_once_under_a_key() {
-    let service = Served::start();
+async fn an_import_is_refused_whole_where_its_header_or_type_is_wrong_and_done_once_under_a_key(place: &Place) {
+    let service = Served::at(place);
     let problem = import(&service, "text/csv", "listing;story\na;fake\n".into()).await.problem(422);
     assert!(
         problem["errors"][0]["detail"].as_str().unwrap().contains("there is no column `listing;story`"),
@@ -800,9 +815,8 @@ async fn outcomes_are_imported_on_the_command_line_as_over_http() {
 
 // --- The reference book ------------------------------------------------------------------
 
-#[tokio::test]
-async fn an_entry_is_found_however_its_name_is_written_and_comes_back_as_put() {
-    let service = Served::start();
+async fn an_entry_is_found_however_its_name_is_written_and_comes_back_as_put(place: &Place) {
+    let service = Served::at(place);
     let made = put(&service, "/v1/references/Halvorne/H%202217", json!({ "years": [1954, 1961] })).await;
     assert_eq!(made.status, 201, "{}", made.text());
     let entry = json!({ "maker": "Halvorne", "reference": "H 2217", "years": [1954, 1961] });
@@ -829,9 +843,8 @@ async fn an_entry_is_found_however_its_name_is_written_and_comes_back_as_put() {
     delete(&service, "/v1/references/Halvorne/none").await.problem(404);
 }
 
-#[tokio::test]
-async fn every_fault_of_an_entry_is_named() {
-    let service = Served::start();
+async fn every_fault_of_an_entry_is_named(place: &Place) {
+    let service = Served::at(place);
     let body = json!({ "maker": "Other", "years": [1961, 1954], "diameter_mm": -1, "attic": 1, "calibres": ["-"] });
     let problem = put(&service, "/v1/references/Halvorne/H%201", body).await.problem(422);
     let errors = problem["errors"].as_array().unwrap();
@@ -841,9 +854,8 @@ async fn every_fault_of_an_entry_is_named() {
     assert_eq!(nameless["errors"][0]["pointer"], "/calibre", "{nameless}");
 }
 
-#[tokio::test]
-async fn what_the_book_says_counts_in_the_makers_open_listings_at_once() {
-    let service = Served::start();
+async fn what_the_book_says_counts_in_the_makers_open_listings_at_once(place: &Place) {
+    let service = Served::at(place);
     let mut body = listing(None, 0);
     body["watch"] = json!({ "maker": "HALVORNE", "facts": { "calibre": "71", "dial_text": ["Self-Winding"] } });
     let before = saved(&service, "a", body.clone()).await;
@@ -865,40 +877,54 @@ async fn what_the_book_says_counts_in_the_makers_open_listings_at_once() {
 
 // --- Whatever is sent --------------------------------------------------------------------
 
-#[tokio::test]
-async fn a_cursor_of_another_query_is_refused() {
-    let service = Served::start();
+async fn a_cursor_of_another_list_or_other_filters_is_refused(place: &Place) {
+    let service = Served::at(place);
     for i in 0..3 {
         saved(&service, &format!("l-{i}"), listing(Some("s"), i)).await;
         found(&service, &format!("l-{i}"), "fake").await;
         put(&service, &format!("/v1/sellers/s-{i}"), json!({})).await;
         put(&service, &format!("/v1/references/M/{i}"), json!({})).await;
+        put(&service, &format!("/v1/calibres/M/{i}"), json!({})).await;
     }
-    let mut cursors = vec!["attic".to_owned(), "e30".to_owned(), "%00".to_owned()];
-    for path in [
+    let lists = [
+        "/v1/listings",
         "/v1/listings?sort=bad",
         "/v1/listings?sort=-bad",
         "/v1/listings?status=open",
+        "/v1/listings?seller=s",
+        "/v1/listings/l-0/assessments",
+        "/v1/listings/l-1/assessments",
+        "/v1/outcomes",
         "/v1/outcomes?current=true",
         "/v1/outcomes?seller=s",
-    ] {
-        cursors.push(get(&service, &format!("{path}&limit=1")).await.json()["next_cursor"].as_str().unwrap().into());
+        "/v1/outcomes?seller=s&current=true",
+        "/v1/sellers",
+        "/v1/references",
+        "/v1/calibres",
+    ];
+    let with = |list: &str, more: &str| format!("{list}{}{more}", if list.contains('?') { '&' } else { '?' });
+    let mut cursors = vec![("attic", "attic".to_owned()), ("e30", "e30".to_owned()), ("NUL", "%00".to_owned())];
+    for list in lists {
+        let page = get(&service, &with(list, "limit=1")).await.json();
+        let cursor = page["next_cursor"].as_str().unwrap_or_else(|| panic!("{list} has but one page"));
+        cursors.push((list, cursor.to_owned()));
     }
-    for path in ["/v1/listings?sort=saved_at", "/v1/outcomes?listing=l-1"] {
-        for cursor in &cursors {
-            get(&service, &format!("{path}&cursor={cursor}")).await.problem(400);
-        }
-    }
-    for path in ["/v1/sellers", "/v1/references", "/v1/calibres"] {
-        for cursor in &cursors {
-            get(&service, &format!("{path}?cursor={cursor}")).await.problem(400);
+    for list in lists {
+        for (of, cursor) in &cursors {
+            let reply = get(&service, &with(list, &format!("limit=2&cursor={cursor}"))).await;
+            if *of == list {
+                assert_eq!(reply.status, 200, "{list}: {}", reply.text());
+            } else {
+                let problem = reply.problem(400);
+                assert_eq!(problem["type"], "/problems/malformed", "{list} with a cursor of {of}");
+                assert!(problem["detail"].as_str().unwrap().contains("`cursor`"), "{problem}");
+            }
         }
     }
 }
 
-#[tokio::test]
-async fn every_refusal_is_a_problem_and_none_is_a_fault_of_ours() {
-    let service = Served::start();
+async fn every_refusal_is_a_problem_and_none_is_a_fault_of_ours(place: &Place) {
+    let service = Served::at(place);
     let long = "x".repeat(201);
     let paths = ["listings/a", "sellers/a", "references/m/r", "calibres/m/c"];
     for path in paths {
@@ -920,7 +946,7 @@ async fn every_refusal_is_a_problem_and_none_is_a_fault_of_ours() {
     for list in ["listings", "sellers", "outcomes", "references", "calibres"] {
         get(&service, &format!("/v1/{list}?limit=0")).await.problem(400);
         get(&service, &format!("/v1/{list}?limit=-5")).await.problem(400);
-        get(&service, &format!("/v1/{list}?limit=many")).await.problem(422);
+        get(&service, &format!("/v1/{list}?limit=many")).await.problem(400);
         get(&service, &format!("/v1/{list}?attic=1")).await.problem(422);
         assert_eq!(get(&service, &format!("/v1/{list}?limit=100000")).await.status, 200);
     }
@@ -952,10 +978,8 @@ const KEPT: [&str; 8] = [
     "/v1/calibres",
 ];
 
-#[tokio::test]
-async fn a_restart_keeps_everything() {
-    let folder = tempfile::tempdir().unwrap();
-    let mut service = on(folder.path());
+async fn a_restart_keeps_everything(place: &Place) {
+    let mut service = Served::at(place);
     put(&service, "/v1/sellers/s", json!({ "note": "n" })).await;
     saved(&service, "a", listing(Some("s"), 1)).await;
     saved(&service, "b", listing(Some("s"), 3)).await;
@@ -968,18 +992,16 @@ async fn a_restart_keeps_everything() {
     }
     service.terminate();
     assert!(service.ended_within(Duration::from_secs(15)).unwrap().success());
-    let service = on(folder.path());
+    let service = Served::at(place);
     for (path, before) in KEPT.iter().zip(before) {
         assert_eq!(get(&service, path).await.text(), before, "{path}");
     }
 }
 
-#[tokio::test]
-async fn what_was_acknowledged_survives_a_kill() {
-    let folder = tempfile::tempdir().unwrap();
+async fn what_was_acknowledged_survives_a_kill(place: &Place) {
     let mut acknowledged: Vec<(String, String)> = Vec::new();
     for cycle in 0..5 {
-        let service = on(folder.path());
+        let service = Served::at(place);
         for (path, tag) in &acknowledged {
             let reply = get(&service, path).await;
             assert_eq!(reply.status, 200, "{path} was acknowledged and lost");
@@ -1011,7 +1033,7 @@ async fn what_was_acknowledged_survives_a_kill() {
         }
     }
     assert!(acknowledged.len() >= 10);
-    let service = on(folder.path());
+    let service = Served::at(place);
     for (path, _) in &acknowledged {
         assert_eq!(get(&service, path).await.status, 200, "{path}");
     }
@@ -1019,21 +1041,19 @@ async fn what_was_acknowledged_survives_a_kill() {
 
 // --- After a start, and beside others ----------------------------------------------------
 
-#[tokio::test]
-async fn a_start_with_another_book_assesses_open_listings_again() {
+async fn a_start_with_another_book_assesses_open_listings_again(place: &Place) {
     let folder = tempfile::tempdir().unwrap();
     let request = json!({
         "watch": { "maker": "Halvorne", "facts": { "dial_text": ["Self-Winding"], "calibre": "71" } },
         "observations": [],
     });
-    let first = on(folder.path());
+    let first = Served::at(place);
     assert_eq!(put(&first, "/v1/listings/l-1", request).await.status, 201);
     drop(first);
     let book = folder.path().join("book.json");
     let entry = json!({ "calibres": [{ "maker": "Halvorne", "calibre": "71", "winding": "hand" }] });
     std::fs::write(&book, entry.to_string()).unwrap();
-    let data = folder.path().to_str().unwrap();
-    let again = Served::with(&[("STEELYARD_DATA", data), ("STEELYARD_REFERENCE_BOOK", book.to_str().unwrap())]);
+    let again = Served::with(&[place.variable(), ("STEELYARD_REFERENCE_BOOK", book.to_str().unwrap())]);
     for _ in 0..200 {
         let listing = get(&again, "/v1/listings/l-1").await.json();
         if listing["assessment"]["evidence"][0]["sign"] == "dial_claims_vs_movement" {
@@ -1044,9 +1064,8 @@ async fn a_start_with_another_book_assesses_open_listings_again() {
     panic!("the listing kept what was thought of it without the book");
 }
 
-#[tokio::test]
-async fn book_entries_written_at_once_leave_no_listing_behind() {
-    let service = Served::start();
+async fn book_entries_written_at_once_leave_no_listing_behind(place: &Place) {
+    let service = Served::at(place);
     for i in 0..10 {
         let request = json!({
             "watch": { "maker": "Halvorne", "facts": { "dial_text": ["Self-Winding"], "calibre": "71" } },
@@ -1064,9 +1083,8 @@ async fn book_entries_written_at_once_leave_no_listing_behind() {
     }
 }
 
-#[tokio::test]
-async fn if_match_any_wants_something_to_be_there() {
-    let service = Served::start();
+async fn if_match_any_wants_something_to_be_there(place: &Place) {
+    let service = Served::at(place);
     let body = json!({ "observations": [] });
     let any = [("if-match", "*")];
     let nothing_there = send(&service, "PUT", "/v1/listings/l-1", &body, &any).await;
