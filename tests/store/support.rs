@@ -135,6 +135,8 @@ pub(crate) fn assessment(expected_net: Option<f64>) -> NewAssessment<'static> {
         model: "m-1",
         at: at(0),
         seller_used: "{}",
+        book_revision: 0,
+        own_book: None,
         body: r#"{"advice":"leave"}"#,
         keys: Keys { expected_net, ..Keys::default() },
     }
