@@ -649,12 +649,16 @@ async fn a_forgotten_seller_is_named_nowhere_and_its_listings_stand_alone() {
     let mut ended = listing(Some("who-it-was"), 3);
     ended["status"] = json!("ended");
     saved(&service, "c", ended).await;
+    saved(&service, "d", listing(Some("who-it-was"), 1)).await;
+    saved(&service, "d", listing(None, 1)).await;
     found(&service, "b", "fake").await;
 
     assert_eq!(delete(&service, "/v1/sellers/who-it-was").await.status, 204);
     get(&service, "/v1/sellers/who-it-was").await.problem(404);
     delete(&service, "/v1/sellers/who-it-was").await.problem(404);
-    for path in ["/v1/sellers", "/v1/outcomes", "/v1/listings", "/v1/listings/a/assessments"] {
+    for path in
+        ["/v1/sellers", "/v1/outcomes", "/v1/listings", "/v1/listings/a/assessments", "/v1/listings/d/assessments"]
+    {
         let text = get(&service, path).await.text();
         assert!(!text.contains("who-it-was") && !text.contains("a person"), "{path}: {text}");
     }

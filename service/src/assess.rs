@@ -53,14 +53,15 @@ impl<K: Eq + Hash + Clone, V: Clone> Kept<K, V> {
     }
 
     fn get<E>(&self, key: &K, make: impl FnOnce() -> Result<V, E>) -> Result<V, E> {
-        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(value) = kept.get(key) {
+        if let Some(value) = self.0.lock().unwrap_or_else(PoisonError::into_inner).get(key) {
             return Ok(value.clone());
         }
+        // Made without the lock: others need not wait, and two may make the same.
+        let value = make()?;
+        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if kept.len() >= MOST_KEPT {
             kept.clear();
         }
-        let value = make()?;
         kept.insert(key.clone(), value.clone());
         Ok(value)
     }

@@ -603,7 +603,7 @@ impl Write {
         Ok(())
     }
 
-    async fn listing_revision(&mut self, id: &str) -> Result<Option<i64>, Error> {
+    pub(super) async fn listing_revision(&mut self, id: &str) -> Result<Option<i64>, Error> {
         let row = sqlx::query("SELECT revision FROM listings WHERE account = $1 AND id = $2")
             .bind(&self.account)
             .bind(id)
