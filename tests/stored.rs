@@ -13,7 +13,7 @@ use std::time::Duration;
 use steelyard::app::Served as ServedModel;
 use steelyard::memory::InForce;
 use steelyard::wire::stored::SellerKnown;
-use steelyard_model::facts::Book;
+use steelyard_model::facts::{Book, BookData};
 use steelyard_model::pack::Pack;
 use steelyard_priors::seller::{Evidence, ListingLikelihood, Prior, SellerPosterior};
 use support::place::Place;
@@ -23,6 +23,10 @@ use support::{Reply, Served, run};
 const QUADRATURE: f64 = 1e-9;
 
 on_both!(
+    one_more_listing_moves_a_sellers_others_only_where_it_matters,
+    a_watch_that_its_seller_puts_up_again_is_one_watch_and_says_nothing_of_itself,
+    an_unsure_outcome_is_no_known_watch,
+    a_seller_that_loses_an_outcome_is_looked_at_again,
     a_listing_is_made_saved_anew_read_and_deleted,
     preconditions_guard_every_stored_thing,
     of_two_that_overwrite_one_version_one_is_told,
@@ -325,6 +329,7 @@ struct PastItem {
     first_revision: i64,
     last_revision: Option<i64>,
     model: String,
+    request: Box<RawValue>,
     seller_used: SellerKnown,
     assessment: Box<RawValue>,
 }
@@ -367,31 +372,127 @@ async fn a_second_listing_of_a_seller_moves_the_first_and_both_assessments_stay(
 }
 
 async fn a_past_assessment_can_be_computed_again_to_the_last_byte(place: &Place) {
-    let service = Served::at(place);
-    put(
-        &service,
-        "/v1/sellers/s",
-        json!({ "segment": "open_marketplace", "feedback": { "positive": 90, "negative": 2 } }),
-    )
-    .await;
-    saved(&service, "a", listing(Some("s"), 2)).await;
+    let folder = tempfile::tempdir().unwrap();
+    let own = folder.path().join("book.json");
+    let entry = json!({ "calibres": [{ "maker": "Halvorne", "calibre": "72", "winding": "hand" }] });
+    std::fs::write(&own, entry.to_string()).unwrap();
+    let service = Served::with(&[place.variable(), ("STEELYARD_REFERENCE_BOOK", own.to_str().unwrap())]);
+    let said = json!({ "segment": "open_marketplace", "feedback": { "positive": 90, "negative": 2 } });
+    put(&service, "/v1/sellers/s", said).await;
+    let with = |calibre: &str, seen| {
+        let mut body = listing(Some("s"), seen);
+        let facts = json!({ "calibre": calibre, "dial_text": ["Self-Winding"] });
+        body["watch"] = json!({ "maker": "Halvorne", "facts": facts });
+        body
+    };
+    saved(&service, "a", with("71", 2)).await;
     saved(&service, "b", listing(Some("s"), 3)).await;
-    found(&service, "c", "fake").await;
     found(&service, "b", "composite").await;
-    put(&service, "/v1/calibres/Halvorne/71", json!({ "jewels": [17] })).await;
+    // The book, then the request, then the book again, then what the program was started with.
+    put(&service, "/v1/calibres/Halvorne/71", json!({ "winding": "hand" })).await;
+    saved(&service, "a", with("72", 1)).await;
+    saved(&service, "a", with("71", 3)).await;
+    put(&service, "/v1/calibres/Halvorne/71", json!({ "winding": "self" })).await;
+    delete(&service, "/v1/calibres/Halvorne/71").await;
+    drop(service);
+    let service = Served::at(place);
+    saved(&service, "a", with("72", 1)).await;
 
     let model = get(&service, "/v1/model").await;
     let pack = Pack::from_data(serde_json::from_slice(&model.body).unwrap()).unwrap();
     let served = ServedModel::new(Arc::new(pack)).unwrap();
-    let force = InForce { revision: 0, served, book: Arc::new(Book::default()) };
-    let request = get(&service, "/v1/listings/a").await.json()["request"].to_string();
     let kept = past(&service, "a").await;
-    assert_eq!(kept.len(), 3);
+    assert_eq!(kept.len(), 9, "{:?}", kept.iter().map(value).collect::<Vec<_>>());
     for item in kept {
-        assert_eq!(item.model, force.served.version());
-        let again = force.reassess("a", &request, &item.seller_used).unwrap();
-        assert_eq!(serde_json::to_string(&again).unwrap(), item.assessment.get());
+        assert_eq!(item.model, served.version());
+        #[derive(Deserialize)]
+        struct Again {
+            reference_book: BookData,
+            computed_again: Box<RawValue>,
+        }
+        let path = format!("/v1/listings/a/assessments/{}", item.first_revision);
+        let again: Again = serde_json::from_slice(&get(&service, &path).await.body).unwrap();
+        assert_eq!(again.computed_again.get(), item.assessment.get());
+        // And by whoever has the answer alone.
+        let book = Arc::new(Book::new(again.reference_book).unwrap());
+        let force = InForce { revision: 0, served: served.clone(), book, own_book: None };
+        let made = force.reassess("a", item.request.get(), &item.seller_used).unwrap();
+        assert_eq!(serde_json::to_string(&made).unwrap(), item.assessment.get());
     }
+    assert_eq!(get(&service, "/v1/listings/a/assessments/1").await.status, 404);
+    assert_eq!(get(&service, "/v1/listings/a/assessments/first").await.status, 404);
+}
+
+async fn one_more_listing_moves_a_sellers_others_only_where_it_matters(place: &Place) {
+    let service = Served::at(place);
+    for i in 0..60 {
+        saved(&service, &format!("l-{i:02}"), listing(Some("s"), i % 3)).await;
+    }
+    let mut kept = 0;
+    for i in 0..60 {
+        let id = format!("l-{i:02}");
+        let past = past(&service, &id).await;
+        kept += past.len();
+        // What stands is what the seller's other listings say of it now, within a quarter of a deciban.
+        let body = listing(Some("s"), i % 3);
+        let mut asked = body.clone();
+        asked["id"] = json!(id);
+        let now = Reply::to(service.post("/v1/assess", asked.to_string())).await.json();
+        let prior = |a: &Value| a["log_odds_db"]["prior"].as_f64().unwrap();
+        assert!((prior(&value(&past[0])) - prior(&now)).abs() <= 0.25 + 1e-9, "{id}");
+    }
+    eprintln!("{kept} assessments of 60 listings of one seller, {} if each had moved all before it", 60 * 61 / 2);
+    assert!(kept < 60 * 61 / 4, "{kept}");
+}
+
+async fn a_watch_that_its_seller_puts_up_again_is_one_watch_and_says_nothing_of_itself(place: &Place) {
+    let service = Served::at(place);
+    let mut body = listing(Some("s"), 4);
+    body["watch"] = json!({ "maker": "Halvorne", "facts": { "serial": "11 845" } });
+    let first = saved(&service, "a", body.clone()).await;
+    body["watch"]["facts"]["serial"] = json!("11845");
+    let again = saved(&service, "b", body.clone()).await;
+    assert_eq!(again["assessment"]["probability"], first["assessment"]["probability"]);
+    assert_eq!(again["assessment"]["seller"]["used"]["listings"], 0);
+    // To a third watch the two are one, known by what was found in either.
+    let third = saved(&service, "c", listing(Some("s"), 1)).await;
+    assert_eq!(third["assessment"]["seller"]["used"]["listings"], 1);
+    found(&service, "a", "composite").await;
+    let third = get(&service, "/v1/listings/c").await.json();
+    assert_eq!(third["assessment"]["seller"]["used"], json!({ "outcomes": 1, "listings": 0, "feedback": 0 }));
+    let again = get(&service, "/v1/listings/b").await.json();
+    assert_eq!(again["assessment"]["seller"]["used"], json!({ "outcomes": 0, "listings": 1, "feedback": 0 }));
+    let says = get(&service, "/v1/sellers/s").await.json()["says"].as_str().unwrap().to_owned();
+    assert!(says.starts_with("Of 1 watch of this seller whose inside is known, 1 was"), "{says}");
+    assert!(says.contains("with what is seen on 1 more"), "{says}");
+}
+
+async fn an_unsure_outcome_is_no_known_watch(place: &Place) {
+    let service = Served::at(place);
+    saved(&service, "a", listing(Some("s"), 1)).await;
+    for (id, story, certainty) in [("a", "fake", 0.4), ("b", "composite", 0.7)] {
+        saved(&service, id, listing(Some("s"), 1)).await;
+        let body = json!({ "listing": id, "story": story, "certainty": certainty });
+        assert_eq!(send(&service, "POST", "/v1/outcomes", &body, &[]).await.status, 201);
+    }
+    let says = get(&service, "/v1/sellers/s").await.json()["says"].as_str().unwrap().to_owned();
+    let begins = "Of 1 watch of this seller whose inside is known, 1 was composite or fake (1 of them not for certain, \
+                  and 1 more in too much doubt to count here)";
+    assert!(says.starts_with(begins), "{says}");
+}
+
+async fn a_seller_that_loses_an_outcome_is_looked_at_again(place: &Place) {
+    let service = Served::at(place);
+    saved(&service, "a", listing(Some("s"), 1)).await;
+    saved(&service, "x", listing(Some("s"), 1)).await;
+    found(&service, "x", "fake").await;
+    let with = get(&service, "/v1/listings/a").await.json();
+    assert_eq!(delete(&service, "/v1/listings/x").await.status, 204);
+    assert_eq!(get(&service, "/v1/listings/a").await.json()["assessment"]["seller"]["used"]["outcomes"], 1);
+    saved(&service, "x", listing(Some("t"), 1)).await;
+    let without = get(&service, "/v1/listings/a").await.json();
+    assert_eq!(without["assessment"]["seller"]["used"]["outcomes"], 0);
+    assert!(without["assessment"]["probability"]["bad"].as_f64() < with["assessment"]["probability"]["bad"].as_f64());
 }
 
 async fn a_listing_never_counts_itself(place: &Place) {
@@ -568,12 +669,16 @@ async fn a_forgotten_seller_is_named_nowhere_and_its_listings_stand_alone(place:
     let mut ended = listing(Some("who-it-was"), 3);
     ended["status"] = json!("ended");
     saved(&service, "c", ended).await;
+    saved(&service, "d", listing(Some("who-it-was"), 1)).await;
+    saved(&service, "d", listing(None, 1)).await;
     found(&service, "b", "fake").await;
 
     assert_eq!(delete(&service, "/v1/sellers/who-it-was").await.status, 204);
     get(&service, "/v1/sellers/who-it-was").await.problem(404);
     delete(&service, "/v1/sellers/who-it-was").await.problem(404);
-    for path in ["/v1/sellers", "/v1/outcomes", "/v1/listings", "/v1/listings/a/assessments"] {
+    for path in
+        ["/v1/sellers", "/v1/outcomes", "/v1/listings", "/v1/listings/a/assessments", "/v1/listings/d/assessments"]
+    {
         let text = get(&service, path).await.text();
         assert!(!text.contains("who-it-was") && !text.contains("a person"), "{path}: {text}");
     }

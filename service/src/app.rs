@@ -2,7 +2,7 @@
 
 use crate::assess::Assessor;
 use crate::listing::Listing;
-use crate::memory::{InForce, Memory, seller_of};
+use crate::memory::{InForce, Marks, Memory, Own, seller_of};
 use crate::openapi;
 use crate::outcomes::{self, Format};
 use crate::problem::{FaultAt, INTERNAL, MALFORMED, Problem, UNAVAILABLE};
@@ -92,9 +92,11 @@ impl App {
         let served = Served::new(pack)?;
         let document = openapi::document()?;
         let shapes = BODIES.iter().map(|name| Ok((*name, Shape::compile(&document, name)?)));
-        let memory = store.map(|store| Arc::new(Memory::new(store, served.clone(), book.clone())));
+        let memory = store
+            .map(|store| Ok::<_, anyhow::Error>(Arc::new(Memory::new(store, served.clone(), book.clone())?)))
+            .transpose()?;
         Ok(Arc::new(Self {
-            base: Arc::new(InForce { revision: 0, served, book: Arc::new(book) }),
+            base: Arc::new(InForce { revision: 0, served, book: Arc::new(book), own_book: None }),
             memory,
             calibrations_queued: Arc::default(),
             shapes: shapes.collect::<anyhow::Result<_>>()?,
@@ -132,12 +134,15 @@ impl App {
     /// What is stored of a request's seller, without a listing of that id.
     pub(crate) async fn known(
         &self,
-        force: &InForce,
+        force: &Arc<InForce>,
         request: &AssessRequest,
-        own: Option<&str>,
+        id: Option<&str>,
     ) -> Result<SellerKnown, Problem> {
         match (&self.memory, seller_of(request)) {
-            (Some(memory), Some(seller)) => Ok(memory.seller(force, seller).await?.without(own)),
+            (Some(memory), Some(seller)) => {
+                let marks = Marks::of(request);
+                Ok(memory.seller(force, seller).await?.without(Own { id, marks: &marks }))
+            }
             _ => Ok(SellerKnown::default()),
         }
     }

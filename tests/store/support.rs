@@ -1,10 +1,6 @@
 //! Places for stores, and what is put there.
 
-#[path = "../support/place.rs"]
-#[macro_use]
-mod place;
-
-pub(crate) use place::Place;
+pub(crate) use crate::place::Place;
 
 use jiff::Timestamp;
 use steelyard::store::{Keys, NewAssessment, NewListing, Precondition, Status, Store, Write};
@@ -35,6 +31,8 @@ pub(crate) fn assessment(expected_net: Option<f64>) -> NewAssessment<'static> {
         model: "m-1",
         at: at(0),
         seller_used: "{}",
+        book_revision: 0,
+        own_book: None,
         body: r#"{"advice":"leave"}"#,
         keys: Keys { expected_net, ..Keys::default() },
     }

@@ -8,7 +8,7 @@ use super::resource::{
 };
 use crate::app::App;
 use crate::body;
-use crate::memory::{self, ACCOUNT};
+use crate::memory::{self, ACCOUNT, Look};
 use crate::problem::{FaultAt, INTERNAL, Problem};
 use crate::store::BookPart;
 use crate::wire::stored::{CalibreBody, CalibresPage, ReferenceBody, ReferencesPage};
@@ -73,7 +73,7 @@ impl Entry for Calibre {
     }
 }
 
-/// Put a reference into the reference book. The open listings of its maker are assessed again.
+/// Put a reference into the reference book. The open listings it speaks of are assessed again.
 #[utoipa::path(
     put,
     path = "/v1/references/{maker}/{reference}",
@@ -127,7 +127,7 @@ pub(super) async fn get_reference(
     get::<Reference>(&app, names, &headers).await
 }
 
-/// Take a reference out of the reference book. The open listings of its maker are assessed again.
+/// Take a reference out of the reference book. The open listings it speaks of are assessed again.
 #[utoipa::path(
     delete,
     path = "/v1/references/{maker}/{reference}",
@@ -175,7 +175,7 @@ pub(super) async fn list_references(
     page(&uri, next_cursor.clone().as_deref(), &ReferencesPage { items, next_cursor })
 }
 
-/// Put a calibre into the reference book. The open listings of its maker are assessed again.
+/// Put a calibre into the reference book. The open listings it speaks of are assessed again.
 #[utoipa::path(
     put,
     path = "/v1/calibres/{maker}/{calibre}",
@@ -229,7 +229,7 @@ pub(super) async fn get_calibre(
     get::<Calibre>(&app, names, &headers).await
 }
 
-/// Take a calibre out of the reference book. The open listings of its maker are assessed again.
+/// Take a calibre out of the reference book. The open listings it speaks of are assessed again.
 #[utoipa::path(
     delete,
     path = "/v1/calibres/{maker}/{calibre}",
@@ -302,12 +302,13 @@ async fn put<E: Entry>(app: Arc<App>, path: Names, request: Request) -> Result<R
             Problem::new(INTERNAL, "the fault is ours")
         })?;
         let (maker_key, name_key) = E::key(&maker, &name);
+        let before = app.in_force().await?.book.clone();
         let mut write = app.memory()?.store().write(ACCOUNT).await?;
         write.expect_book_entry(E::PART, &maker_key, &name_key, condition).await?;
         let created = write.put_book_entry(E::PART, &maker_key, &name_key, &text, Timestamp::now()).await?;
         let tag = etag(write.revision());
         write.commit().await?;
-        follow(&app, E::PART, &maker, &name).await;
+        follow(&app, before, E::PART, &maker, &name).await;
         let status = if created { StatusCode::CREATED } else { StatusCode::OK };
         Ok(([(header::ETAG, tag)], json(status, &entry)?).into_response())
     })
@@ -326,13 +327,14 @@ async fn delete<E: Entry>(app: Arc<App>, path: Names, headers: HeaderMap) -> Res
     whole(async move {
         let (maker_key, name_key) = E::key(&maker, &name);
         let store = app.memory()?.store();
+        let before = app.in_force().await?.book.clone();
         // Without one there is no precondition to fail.
         store.book_entry(ACCOUNT, E::PART, &maker_key, &name_key).await?;
         let mut write = store.write(ACCOUNT).await?;
         write.expect_book_entry(E::PART, &maker_key, &name_key, precondition(&headers)).await?;
         write.delete_book_entry(E::PART, &maker_key, &name_key).await?;
         write.commit().await?;
-        follow(&app, E::PART, &maker, &name).await;
+        follow(&app, before, E::PART, &maker, &name).await;
         Ok(StatusCode::NO_CONTENT)
     })
     .await
@@ -374,10 +376,11 @@ fn faults<E: Entry>(entry: &E, maker: &str, name: &str) -> Vec<FaultAt> {
     faults
 }
 
-/// Assesses the maker's open listings again. The entry is stored whatever comes of it.
-async fn follow(app: &App, part: BookPart, maker: &str, name: &str) {
+/// Assesses the open listings again of which the book now says something else. The entry is stored
+/// whatever comes of it.
+async fn follow(app: &App, before: Arc<Book>, part: BookPart, maker: &str, name: &str) {
     let because = format!("the reference book says something else of the {} {maker} {name}", part.as_str());
-    if let Err(e) = memory::refresh_maker(app, part, maker, &because).await {
+    if let Err(e) = memory::refresh_open(app, &Look::Book(before), &because).await {
         tracing::error!(detail = e.detail, "listings were not assessed again");
     }
 }

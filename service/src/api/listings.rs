@@ -6,15 +6,15 @@ use super::resource::{
     cursor, etag, existing, foreign_cursor, json, limit, names, page, parameters, place, precondition, storable,
     tagged, whole,
 };
-use crate::app::App;
+use crate::app::{App, computing};
 use crate::memory::{ACCOUNT, Save, Saved};
 use crate::picture;
 use crate::problem::{FaultAt, INVALID, NOT_FOUND, Problem};
 use crate::store::{Assessment, Listing, ListingQuery, Sort, Status};
 use crate::wire::request::AssessRequest;
 use crate::wire::response;
-use crate::wire::stored::{ListingsPage, PastAssessment, PastAssessmentsPage, SavedListing};
-use crate::{body, memory};
+use crate::wire::stored::{AssessmentAgain, ListingsPage, PastAssessment, PastAssessmentsPage, SavedListing};
+use crate::{body, memory, store};
 use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::extract::{Path, Query, Request, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, Uri, header};
@@ -205,10 +205,42 @@ pub(super) async fn assessments(
     let mut found = store.assessments(ACCOUNT, &id, place(&uri, asked.cursor.as_deref())?, limit + 1).await?;
     let more = found.len() > limit as usize;
     found.truncate(limit as usize);
-    let last = found.last().filter(|_| more).map(|a| a.first_revision);
+    let last = found.last().filter(|_| more).map(|a| a.assessment.first_revision);
     let next_cursor = last.map(|revision| cursor(&uri, &revision)).transpose()?;
     let items = found.into_iter().map(past).collect::<Result<_, _>>()?;
     page(&uri, next_cursor.clone().as_deref(), &PastAssessmentsPage { items, next_cursor })
+}
+
+/// What was once thought of a listing, with everything it was made of, and computed anew from that.
+#[utoipa::path(
+    get,
+    path = "/v1/listings/{id}/assessments/{first_revision}",
+    tag = "listings",
+    params(
+        ("id" = String, Path, description = "The listing."),
+        ("first_revision" = i64, Path, description = "The first revision at which it was current.", minimum = 1, example = 1),
+    ),
+    responses(
+        (status = 200, description = "The assessment", body = AssessmentAgain),
+        (status = 404, description = "There is no such assessment, or it was made before what it used was noted", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+    )
+)]
+pub(super) async fn assessment(
+    State(app): State<Arc<App>>,
+    place: Result<Path<(String, String)>, PathRejection>,
+) -> Result<Response, Problem> {
+    let (id, revision) = existing(place)?;
+    let none = |_| Problem::new(NOT_FOUND, format!("there is no assessment {revision:?}"));
+    let revision: i64 = revision.parse().map_err(none)?;
+    let memory = app.memory()?;
+    let found = memory.store().assessment(ACCOUNT, &id, revision).await?;
+    let force = memory.as_of(&found.assessment).await?;
+    let reference_book = force.book.data().clone();
+    let (known, request) = (found.assessment.seller_used.clone(), found.request.clone());
+    let computed_again = computing(move || force.again(&id, &request, &known)).await?;
+    let answer = AssessmentAgain { past: past(found)?, reference_book, computed_again };
+    Ok(([(header::CACHE_CONTROL, "no-store")], json(StatusCode::OK, &answer)?).into_response())
 }
 
 /// Why: the account of the newest assessment as a picture.
@@ -254,12 +286,14 @@ async fn shown(app: &App, listing: Listing) -> Result<SavedListing, Problem> {
     })
 }
 
-fn past(a: Assessment) -> Result<PastAssessment, Problem> {
+fn past(past: store::PastAssessment) -> Result<PastAssessment, Problem> {
+    let (a, request) = (past.assessment, raw(past.request)?);
     Ok(PastAssessment {
         first_revision: a.first_revision,
         last_revision: a.last_revision,
         model: a.model,
         at: a.at.to_string(),
+        request,
         seller_used: raw(a.seller_used)?,
         assessment: raw(a.body)?,
     })

@@ -75,6 +75,7 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
         .routes(routes!(listings::list))
         .routes(routes!(listings::put, listings::get, listings::delete))
         .routes(routes!(listings::assessments))
+        .routes(routes!(listings::assessment))
         .routes(routes!(listings::evidence))
         .routes(routes!(sellers::list))
         .routes(routes!(sellers::put, sellers::get, sellers::delete))

@@ -4,7 +4,7 @@ use super::parameters::Key;
 use super::problems::{Anywhere, Keyed, Named};
 use super::resource::{existing, finish, json, repeatable};
 use crate::app::App;
-use crate::memory::{self, ACCOUNT};
+use crate::memory::{self, ACCOUNT, Look};
 use crate::problem::Problem;
 use crate::store::Ticket;
 use crate::wire::calibration::{ModelVersion, ModelVersions};
@@ -81,7 +81,7 @@ async fn put_in_force(app: &App, ticket: Option<Ticket>, version: &str) -> Resul
     let (write, answer) = memory::activation(app, version).await?;
     let answer = finish(write, ticket, StatusCode::OK, None, &answer).await?;
     // It is in force: what fails from here on is made up for at the next start.
-    if let Err(e) = memory::refresh_open(app, &format!("model {version} was put in force")).await {
+    if let Err(e) = memory::refresh_open(app, &Look::All, &format!("model {version} was put in force")).await {
         tracing::error!(detail = e.detail, "listings were not assessed again");
     }
     Ok(answer)

@@ -7,7 +7,7 @@ use super::resource::{
 };
 use crate::app::App;
 use crate::body;
-use crate::memory::{self, ACCOUNT, InForce, SellerFile};
+use crate::memory::{self, ACCOUNT, FoundOut, InForce};
 use crate::problem::{FaultAt, Problem};
 use crate::store::{NewSeller, Precondition, SellerSummary};
 use crate::wire::response::BadRate;
@@ -175,10 +175,10 @@ fn condition(headers: &HeaderMap) -> Precondition {
     precondition_by(headers, |tag| tag.split_once('-')?.0.parse().ok())
 }
 
-async fn shown(app: &App, force: &InForce, seller: SellerSummary) -> Result<(HeaderValue, SellerPage), Problem> {
+async fn shown(app: &App, force: &Arc<InForce>, seller: SellerSummary) -> Result<(HeaderValue, SellerPage), Problem> {
     let file = app.memory()?.seller(force, &seller.id).await?;
     let bad_rate = file.rate(force)?.shown();
-    let says = says(&file, &bad_rate);
+    let says = says(file.found(force), file.seen(), &bad_rate);
     let revision = seller.said.as_ref().map(|s| s.revision);
     let said = seller.said;
     let feedback = said.as_ref().and_then(|s| s.feedback.as_deref()).and_then(|f| serde_json::from_str(f).ok());
@@ -198,22 +198,31 @@ async fn shown(app: &App, force: &InForce, seller: SellerSummary) -> Result<(Hea
 }
 
 /// The rate in a sentence that may be shown: about watches, never about honesty.
-fn says(file: &SellerFile, rate: &BadRate) -> String {
-    let (found, bad) = file.found();
+fn says(found: FoundOut, seen: usize, rate: &BadRate) -> String {
     let watches = |n: u64| if n == 1 { "1 watch".into() } else { format!("{n} watches") };
-    let known = match (found, bad) {
+    let FoundOut { watches: known, bad, certain, unsure } = found;
+    let mut says = match (known, bad) {
         (0, _) => "No watch of this seller has been found out about yet".into(),
-        (_, 0) => format!("Of {} of this seller whose inside is known, none was composite or fake", watches(found)),
-        (_, 1) => format!("Of {} of this seller whose inside is known, 1 was composite or fake", watches(found)),
-        _ => format!("Of {} of this seller whose inside is known, {bad} were composite or fake", watches(found)),
+        (_, 0) => format!("Of {} of this seller whose inside is known, none was composite or fake", watches(known)),
+        (_, 1) => format!("Of {} of this seller whose inside is known, 1 was composite or fake", watches(known)),
+        _ => format!("Of {} of this seller whose inside is known, {bad} were composite or fake", watches(known)),
     };
-    let seen = match file.seen() {
+    let doubts = match (known - certain, unsure) {
+        (0, 0) => None,
+        (0, unsure) => Some(format!("{unsure} more in too much doubt to count here")),
+        (likely, 0) => Some(format!("{likely} of them not for certain")),
+        (likely, unsure) => {
+            Some(format!("{likely} of them not for certain, and {unsure} more in too much doubt to count here"))
+        }
+    };
+    says.extend(doubts.map(|doubts| format!(" ({doubts})")));
+    let seen = match seen {
         0 => String::new(),
-        n => format!(", with what is seen on {} more", watches(n as u64)),
+        n => format!(", with what is seen on {n} more"),
     };
     let [low, high] = rate.interval_90.map(|p| format!("{:.1}", 100.0 * p));
     format!(
-        "{known}; the rate of such watches{seen} is thought to lie between {low} % and {high} % (nine chances in ten), \
+        "{says}; the rate of such watches{seen} is thought to lie between {low} % and {high} % (nine chances in ten), \
          which is worth about {:.0} known cases. This speaks of watches, not of the seller's honesty.",
         rate.effective_cases
     )
@@ -227,11 +236,16 @@ mod tests {
     fn a_page_speaks_of_watches_from_how_many_and_how_sure() {
         let rate = BadRate { mean: 0.25, interval_90: [0.0634, 0.4801], effective_cases: 9.7 };
         assert_eq!(
-            says(&SellerFile::default(), &rate),
+            says(FoundOut::default(), 0, &rate),
             "No watch of this seller has been found out about yet; the rate of such watches is thought to lie between \
              6.3 % and 48.0 % (nine chances in ten), which is worth about 10 known cases. This speaks of watches, not of \
              the seller's honesty."
         );
+        let said = says(FoundOut { watches: 3, bad: 1, certain: 2, unsure: 2 }, 1, &rate);
+        let begins = "Of 3 watches of this seller whose inside is known, 1 was composite or fake (1 of them not for \
+                      certain, and 2 more in too much doubt to count here); the rate of such watches, with what is seen \
+                      on 1 more is";
+        assert!(said.starts_with(begins), "{said}");
     }
 
     #[test]

@@ -45,7 +45,8 @@ pub use changes::{Change, NewChange};
 pub use error::Error;
 pub use idempotency::{Begun, StoredResponse, Ticket};
 pub use listings::{
-    Assessment, Cursor, Keys, Listing, ListingPage, ListingQuery, NewAssessment, NewListing, Sort, Status,
+    Assessment, Cursor, Keys, Listing, ListingPage, ListingQuery, NewAssessment, NewListing, PastAssessment,
+    PastRequest, Put, Sort, Status,
 };
 pub use models::{Activation, Model, NewModel};
 pub use outcomes::{NewOutcome, Outcome, OutcomeFilter};
@@ -115,8 +116,14 @@ impl Engine {
 
     fn migrations(self) -> Migrator {
         let files = match self {
-            Self::Sqlite => [(1, "store", include_str!("../../migrations/sqlite/0001_store.sql"))],
-            Self::Postgres => [(1, "store", include_str!("../../migrations/postgres/0001_store.sql"))],
+            Self::Sqlite => [
+                (1, "store", include_str!("../../migrations/sqlite/0001_store.sql")),
+                (2, "history", include_str!("../../migrations/sqlite/0002_history.sql")),
+            ],
+            Self::Postgres => [
+                (1, "store", include_str!("../../migrations/postgres/0001_store.sql")),
+                (2, "history", include_str!("../../migrations/postgres/0002_history.sql")),
+            ],
         };
         Migrator::with_migrations(
             files

@@ -7,7 +7,7 @@ use crate::wire::request::{AssessRequest, CallKind};
 use indexmap::IndexMap;
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
-use steelyard_model::facts::{Calibre, Reference};
+use steelyard_model::facts::{BookData, Calibre, Reference};
 use utoipa::openapi::{RefOr, Schema};
 use utoipa::{PartialSchema, ToSchema};
 
@@ -62,13 +62,28 @@ pub struct PastAssessment {
     /// When it was made.
     #[schema(format = DateTime)]
     pub at: String,
-    /// What was used of the seller's other listings: with it, the version of the model, and request
-    /// and reference book as they then were, the assessment can be computed again.
+    /// The request as it then was.
+    #[schema(value_type = AssessRequest)]
+    pub request: Box<RawValue>,
+    /// What was used of the seller's other listings.
     #[schema(value_type = SellerKnown)]
     pub seller_used: Box<RawValue>,
     /// The assessment.
     #[schema(value_type = Assessment)]
     pub assessment: Box<RawValue>,
+}
+
+/// What was once thought of a listing, and the same computed again.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct AssessmentAgain {
+    /// As it was.
+    #[serde(flatten)]
+    pub past: PastAssessment,
+    /// The reference book as it then was: with it, the request, the version of the model and
+    /// `seller_used`, everything is here that the assessment was made of.
+    pub reference_book: BookData,
+    /// Made of these now: the same to the last digit, where the same program made both.
+    pub computed_again: Assessment,
 }
 
 /// A page of past assessments, newest first.
