@@ -66,7 +66,7 @@ pub struct App {
 
 /// Bodies that are checked against the document's schemas.
 const BODIES: &[&str] =
-    &["AssessRequest", "CalibrationBody", "CalibreBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
+    &["AssessRequest", "BidsBody", "CalibrationBody", "CalibreBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
 
 impl App {
     /// For a model and a reference book, remembering nothing.

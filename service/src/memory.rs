@@ -5,7 +5,7 @@
 //! never changes (a version of the model, an assessor made of it).
 
 use crate::app::{App, ReadRequest, Served, computing};
-use crate::assess::{Assessor, Rate, Report};
+use crate::assess::{Assessor, Bid, Rate, Report};
 use crate::listing::{Listing, Other, Stated};
 use crate::outcomes::Format;
 use crate::problem::{INTERNAL, Problem};
@@ -142,7 +142,7 @@ impl InForce {
 
     /// Reads a request that fitted when it was stored; `None` where it no longer does, since the model
     /// has other signs now.
-    fn stored(&self, id: &str, text: &str, known: &SellerKnown) -> Option<Listing> {
+    pub(crate) fn stored(&self, id: &str, text: &str, known: &SellerKnown) -> Option<Listing> {
         let mut request: AssessRequest = serde_json::from_str(text).ok()?;
         request.id = Some(id.into());
         known.complete(&mut request);
@@ -160,6 +160,17 @@ impl InForce {
             .stored(id, text, known)
             .ok_or_else(|| Problem::new(INTERNAL, "a stored listing does not fit the model in force"))?;
         self.assess(&listing)
+    }
+
+    /// What a bid on a listing is about, at the price expected of its walk-away price.
+    ///
+    /// # Errors
+    /// If its evidence cannot occur under the model.
+    pub(crate) fn bid(&self, listing: &Listing, expected: impl FnOnce(f64) -> f64) -> Result<Option<Bid>, Problem> {
+        self.assessor().bid(listing, expected).map_err(|e| {
+            tracing::error!(error = %e, "a listing that fits could not be assessed");
+            Problem::new(INTERNAL, "the evidence cannot occur under the model")
+        })
     }
 
     /// Assesses a listing.
@@ -298,6 +309,19 @@ impl Memory {
             }
             e.into()
         })
+    }
+
+    /// What is known of the seller of a stored listing: what its newest assessment used, which every
+    /// write that bears on it brings up to date; where there is none yet, what is stored now.
+    pub(crate) async fn known_of(&self, force: &InForce, listing: &store::Listing) -> Result<SellerKnown, Problem> {
+        let used = listing.assessment.as_ref().and_then(|a| serde_json::from_str(&a.seller_used).ok());
+        match (used, &listing.seller) {
+            (Some(used), _) => Ok(used),
+            (None, Some(seller)) if asks(&listing.request) => {
+                Ok(self.seller(force, seller).await?.without(Some(&listing.id)))
+            }
+            _ => Ok(SellerKnown::default()),
+        }
     }
 
     /// The stored book over the one on the command line.
