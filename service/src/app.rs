@@ -69,7 +69,7 @@ pub const MOST_STREAMS: usize = 64;
 
 /// Bodies that are checked against the document's schemas.
 const BODIES: &[&str] =
-    &["AssessRequest", "CalibrationBody", "CalibreBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
+    &["AssessRequest", "BidsBody", "CalibrationBody", "CalibreBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
 
 impl App {
     /// For a model and a reference book, remembering nothing.

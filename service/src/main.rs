@@ -1,5 +1,5 @@
 //! The command line: `serve`, `assess`, `calibrate`, `export`, `import`, `outcomes import`,
-//! `sample`, `model check`.
+//! `sample`, `tonight`, `model check`.
 
 mod commands;
 
@@ -11,6 +11,7 @@ use commands::export::{self, Export};
 use commands::import::{self, Import};
 use commands::outcomes::{self, Outcomes};
 use commands::sample::{self, Sample};
+use commands::tonight::{self, Tonight};
 use std::path::PathBuf;
 use std::process::ExitCode;
 use steelyard::config::{self, Config};
@@ -47,6 +48,9 @@ enum Command {
     Outcomes(Outcomes),
     /// Draw listings from the model, one request of `POST /v1/assess` a line. The same seed gives the same bytes.
     Sample(Sample),
+    /// List the open listings that are stored, the best first: why, what to ask, how long they are still on offer, and
+    /// with `--budget` which auctions to bid on. Nothing is written to the store.
+    Tonight(Tonight),
     /// Look after models.
     #[command(subcommand)]
     Model(Model),
@@ -65,7 +69,8 @@ fn main() -> ExitCode {
     // Usage errors leave through clap with exit code 2.
     let cli = Cli::parse();
     // A command says itself what there is to say; of the service there is only its log.
-    let log = if matches!(cli.command, Command::Serve(_)) { "warn" } else { "error" };
+    // A machine under load is slow to its database, too: no news for whoever reads the log.
+    let log = if matches!(cli.command, Command::Serve(_)) { "warn,sqlx=error" } else { "error" };
     let log = tracing_subscriber::EnvFilter::try_from_default_env().unwrap_or_else(|_| log.into());
     tracing_subscriber::fmt().with_env_filter(log).with_writer(std::io::stderr).init();
     match run(cli.command) {
@@ -104,6 +109,7 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
             }
         }
         Command::Sample(options) => sample::run(&options)?,
+        Command::Tonight(options) => block_on(tonight::run(&options))?,
         Command::Model(Model::Check { dir }) => {
             let pack = files::pack(Some(&dir))?;
             let data = pack.data();

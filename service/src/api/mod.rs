@@ -1,6 +1,7 @@
 //! The whole API on one screen; the same list makes the OpenAPI document.
 
 mod assess;
+mod bids;
 mod book;
 mod calibrations;
 mod changes;
@@ -77,6 +78,7 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
         .routes(routes!(listings::assessments))
         .routes(routes!(listings::assessment))
         .routes(routes!(listings::evidence))
+        .routes(routes!(bids::post))
         .routes(routes!(sellers::list))
         .routes(routes!(sellers::put, sellers::get, sellers::delete))
         .routes(routes!(outcomes::post, outcomes::list))
