@@ -3,6 +3,7 @@
 mod assess;
 mod book;
 mod calibrations;
+mod feeds;
 mod health;
 mod listings;
 mod model;
@@ -53,6 +54,7 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
     tags(
         (name = "assess", description = "Assess a listing"),
         (name = "listings", description = "Saved listings, each with its newest assessment"),
+        (name = "feeds", description = "Feeds of listings that the service polls"),
         (name = "sellers", description = "What is known of a seller's watches"),
         (name = "outcomes", description = "What watches turned out to be"),
         (name = "reference book", description = "The user's own book of references and calibres"),
@@ -72,6 +74,10 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
         .routes(routes!(listings::assessments))
         .routes(routes!(listings::assessment))
         .routes(routes!(listings::evidence))
+        .routes(routes!(feeds::list, feeds::post))
+        .routes(routes!(feeds::get, feeds::delete))
+        .routes(routes!(feeds::poll))
+        .routes(routes!(feeds::items))
         .routes(routes!(sellers::list))
         .routes(routes!(sellers::put, sellers::get, sellers::delete))
         .routes(routes!(outcomes::post, outcomes::list))
