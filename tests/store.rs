@@ -8,6 +8,8 @@ mod support;
 mod book_and_models;
 #[path = "store/calibrations.rs"]
 mod calibrations;
+#[path = "store/feeds.rs"]
+mod feeds;
 #[path = "store/listings.rs"]
 mod listings;
 #[path = "store/outcomes_and_sellers.rs"]

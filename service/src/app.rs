@@ -18,11 +18,10 @@ use serde::de::DeserializeOwned;
 use serde_json::Value;
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use steelyard_model::ask::telling;
 use steelyard_model::facts::Book;
 use steelyard_model::pack::Pack;
-use tokio::sync::Notify;
+use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore, watch};
 
 /// A model ready to answer, with what is served of it.
 #[derive(Debug)]
@@ -63,8 +62,12 @@ pub struct App {
     feeds: Feeds,
     shapes: HashMap<&'static str, Shape>,
     openapi_json: (Bytes, String),
-    draining: AtomicBool,
+    streams: Arc<Semaphore>,
+    draining: watch::Sender<bool>,
 }
+
+/// How many streams of changes may be open at once.
+pub const MOST_STREAMS: usize = 64;
 
 /// Bodies that are checked against the document's schemas.
 const BODIES: &[&str] =
@@ -109,7 +112,8 @@ impl App {
             feeds,
             shapes: shapes.collect::<anyhow::Result<_>>()?,
             openapi_json: openapi::served(&document)?,
-            draining: AtomicBool::new(false),
+            streams: Arc::new(Semaphore::new(MOST_STREAMS)),
+            draining: watch::Sender::new(false),
         }))
     }
 
@@ -273,13 +277,23 @@ impl App {
 
     /// No more new work: the process is shutting down.
     pub fn drain(&self) {
-        self.draining.store(true, Ordering::Relaxed);
+        self.draining.send_replace(true);
     }
 
     /// Whether it is shutting down.
     #[must_use]
     pub fn is_draining(&self) -> bool {
-        self.draining.load(Ordering::Relaxed)
+        *self.draining.borrow()
+    }
+
+    /// Becomes true when it shuts down.
+    pub(crate) fn draining(&self) -> watch::Receiver<bool> {
+        self.draining.subscribe()
+    }
+
+    /// The right to one more stream of changes, until it is dropped.
+    pub(crate) fn stream(&self) -> Option<OwnedSemaphorePermit> {
+        self.streams.clone().try_acquire_owned().ok()
     }
 }
 
@@ -311,6 +325,10 @@ impl ReadRequest {
 /// A body that has faults neither of shape nor of meaning; what shape has named, meaning need not.
 fn sound<T>(body: T, mut faults: Vec<FaultAt>, meaning: impl FnOnce(&T) -> Vec<FaultAt>) -> Result<T, Problem> {
     let named: HashSet<String> = faults.iter().map(|f| f.pointer.clone()).collect();
+    if named.contains("") {
+        // Of what is no object at all there is nothing else to say.
+        return Err(Problem::invalid(once(faults)));
+    }
     faults.extend(meaning(&body).into_iter().filter(|f| !named.contains(&f.pointer)));
     if faults.is_empty() { Ok(body) } else { Err(Problem::invalid(once(faults))) }
 }

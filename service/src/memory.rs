@@ -746,13 +746,19 @@ async fn put(app: &App, save: Save<'_>) -> Result<(Saved, Vec<Option<String>>), 
     let now = now();
     let made = Made::of(&force, &known, &assessment)?;
     let seller = request.seller.as_ref().and_then(|s| s.id.as_deref());
-    let photos: Vec<String> = request.photos.iter().flatten().filter_map(|p| p.digest.clone()).collect();
+    let photos: Vec<String> =
+        request.photos.iter().flatten().filter_map(|p| p.digest.clone()).filter(|d| !d.trim().is_empty()).collect();
     let new = NewListing {
         id: save.id,
         status: request.status.unwrap_or(Status::Open),
         request: save.text,
         seller,
-        serial: request.watch.as_ref().and_then(|w| w.facts.as_ref()).and_then(|f| f.serial.as_deref()),
+        serial: request
+            .watch
+            .as_ref()
+            .and_then(|w| w.facts.as_ref())
+            .and_then(|f| f.serial.as_deref())
+            .filter(|s| !s.trim().is_empty()),
         photos: &photos,
         at: now,
     };
@@ -1006,6 +1012,7 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
         let request = without_seller(&item.request)?.to_string();
         write.put_feed_item(&store::FeedItem { request, ..item }, None).await?;
     }
+    write.forget_refusals().await?;
     for past in write.past_requests_of(seller).await? {
         let request = without_seller(&past.request)?.to_string();
         write.put_past_request(&store::PastRequest { request, ..past }).await?;
@@ -1014,6 +1021,12 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
         changes.iter().map(|data| NewChange { at: now, event: ADVICE_CHANGED, data }).collect();
     write.tell(&told).await?;
     write.commit().await?;
+    // It is forgotten whatever comes of this.
+    match memory.store.empty_log().await {
+        Ok(true) => {}
+        Ok(false) => tracing::warn!("a forgotten seller stands in SQLite's log until it is next emptied"),
+        Err(e) => tracing::warn!(detail = e.detail(), "SQLite's log could not be emptied"),
+    }
     Ok(())
 }
 
@@ -1111,7 +1124,8 @@ pub(crate) async fn record(
     let told: Vec<String> = found
         .iter()
         .map(|f| {
-            json!({ "id": f.id, "at": now.to_string(), "listing": f.body.listing, "story": f.body.story }).to_string()
+            let (listing, story) = (&f.body.listing, &f.body.story);
+            json!({ "at": now.to_string(), "listing": listing, "outcome": f.id, "story": story }).to_string()
         })
         .collect();
     let told: Vec<NewChange<'_>> =
@@ -1180,7 +1194,7 @@ fn advice_change(before: &store::Listing, now: &Assessment, at: Timestamp, becau
         json!({ "advice": advice(a), "bad": a.probability.bad, "walk_away_price": walk_away })
     };
     let change = json!({
-        "id": before.id, "at": at.to_string(), "before": short(&was), "after": short(now), "because": [because],
+        "at": at.to_string(), "listing": before.id, "before": short(&was), "after": short(now), "because": [because],
     });
     Some(change.to_string())
 }

@@ -31,11 +31,11 @@ async fn book_entries_are_put_got_listed_and_deleted(place: &Place) {
     let mut write = store.write(ACCOUNT).await.unwrap();
     for (name, precondition, holds) in [
         ("1", Precondition::None, true),
-        ("1", Precondition::Revision(1), true),
-        ("1", Precondition::Revision(2), false),
+        ("1", Precondition::Revisions(vec![1]), true),
+        ("1", Precondition::Revisions(vec![2]), false),
         ("1", Precondition::Absent, false),
         ("3", Precondition::Absent, true),
-        ("3", Precondition::Revision(1), false),
+        ("3", Precondition::Revisions(vec![1]), false),
     ] {
         let expected = write.expect_book_entry(BookPart::Reference, "a", name, precondition).await;
         assert!(if holds { expected.is_ok() } else { expected.unwrap_err().is_conflict() });

@@ -66,16 +66,16 @@ async fn preconditions_hold(place: &Place) {
         let created = write.put_listing(&listing("a"), &assessment(None), precondition).await?.created;
         write.commit().await.map(|()| created)
     };
-    assert!(attempt(Precondition::Revision(1)).await.unwrap_err().is_conflict());
+    assert!(attempt(Precondition::Revisions(vec![1])).await.unwrap_err().is_conflict());
     assert!(attempt(Precondition::Absent).await.unwrap());
     assert!(attempt(Precondition::Absent).await.unwrap_err().is_conflict());
     let revision = store.listing(ACCOUNT, "a").await.unwrap().revision;
-    assert!(attempt(Precondition::Revision(revision + 1)).await.unwrap_err().is_conflict());
-    assert!(!attempt(Precondition::Revision(revision)).await.unwrap());
+    assert!(attempt(Precondition::Revisions(vec![revision + 1])).await.unwrap_err().is_conflict());
+    assert!(!attempt(Precondition::Revisions(vec![revision])).await.unwrap());
     assert!(!attempt(Precondition::None).await.unwrap());
 
     let mut write = store.write(ACCOUNT).await.unwrap();
-    assert!(write.delete_listing("a", Precondition::Revision(revision)).await.unwrap_err().is_conflict());
+    assert!(write.delete_listing("a", Precondition::Revisions(vec![revision])).await.unwrap_err().is_conflict());
     write.delete_listing("a", Precondition::None).await.unwrap();
     assert!(write.delete_listing("a", Precondition::None).await.unwrap_err().is_not_found());
     write.commit().await.unwrap();
@@ -87,7 +87,7 @@ async fn of_two_that_read_the_same_one_writes(place: &Place) {
     let read = put(&store, &listing("a"), &assessment(None)).await;
     let attempts = (0..8).map(|_| async {
         let mut write = store.write(ACCOUNT).await.unwrap();
-        write.put_listing(&listing("a"), &assessment(None), Precondition::Revision(read)).await?;
+        write.put_listing(&listing("a"), &assessment(None), Precondition::Revisions(vec![read])).await?;
         write.commit().await
     });
     let done = futures_util::future::join_all(attempts).await;

@@ -2,6 +2,10 @@
 
 #![allow(dead_code, reason = "every test takes the part it needs")]
 
+#[macro_use]
+pub(crate) mod place;
+
+pub(crate) use place::Place;
 use reqwest::header::HeaderMap;
 use reqwest::{RequestBuilder, StatusCode};
 use rustix::process::{Pid, Signal, kill_process};
@@ -14,12 +18,15 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 /// What the binary may read from the environment.
-const READ: [&str; 7] = [
+const READ: [&str; 10] = [
     "STEELYARD_LISTEN",
     "STEELYARD_DATA",
     "STEELYARD_PACK",
     "STEELYARD_ALLOWED_ORIGINS",
     "STEELYARD_ALLOWED_HOSTS",
+    "STEELYARD_FEED_EXCEPTIONS",
+    "STEELYARD_POLL_FEEDS",
+    "STEELYARD_FEED_LEASE_S",
     "DATABASE_URL",
     "RUST_LOG",
 ];
@@ -51,6 +58,11 @@ impl Served {
     /// Started with the defaults.
     pub(crate) fn start() -> Self {
         Self::with(&[])
+    }
+
+    /// Started on a store that outlives it.
+    pub(crate) fn at(place: &Place) -> Self {
+        Self::with(&[place.variable()])
     }
 
     /// Started with these variables in its environment.

@@ -1,13 +1,14 @@
 //! `/v1/feeds`: feeds of listings that the service polls.
 
-use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
+use super::parameters::{IfMatch, Key, Known, Paged};
+use super::problems::{Anywhere, Conditional, JsonBody, Keyed, Named, Parameters};
 use super::resource::{
-    Paged, cursor, etag, finish, json, limit, names, page, place, precondition, repeatable, tagged, whole,
+    cursor, etag, existing, finish, json, limit, page, parameters, place, precondition, repeatable, tagged, whole,
 };
 use crate::app::App;
 use crate::feed::{Format, Limits, Page, Schedule, Validators};
 use crate::memory::{self, ACCOUNT};
-use crate::problem::{FaultAt, INVALID, MALFORMED, Problem, UNSUPPORTED_MEDIA_TYPE};
+use crate::problem::{FaultAt, MALFORMED, Problem, UNSUPPORTED_MEDIA_TYPE};
 use crate::store::{Feed, NewFeed, Ticket};
 use crate::wire::feed::{FeedBody, FeedPage, FeedPolled, FeedsPage, ItemsKept};
 use crate::{body, polling};
@@ -32,11 +33,11 @@ type Name = Result<Path<String>, PathRejection>;
     post,
     path = "/v1/feeds",
     tag = "feeds",
-    params(("Idempotency-Key" = Option<String>, Header, description = "A key of the caller's: sent again with the same body, the first answer comes again and nothing more is stored.", max_length = 255),),
+    params(Key),
     request_body(content = FeedBody, description = "Where it is, how it is written, how often it is polled."),
     responses(
         (status = 201, description = "Saved", body = FeedPage, headers(("Location" = String, description = "Where it is"))),
-        (status = 409, description = "The first request with this key is not answered yet", body = Problem, content_type = "application/problem+json"),
+        Keyed,
         (status = 422, description = "The request does not fit, its URL is refused, or there is a feed of that URL", body = Problem, content_type = "application/problem+json"),
         Anywhere,
         JsonBody,
@@ -88,7 +89,7 @@ async fn save(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respons
     tag = "feeds",
     params(
         ("id" = String, Path, description = "The feed."),
-        ("If-None-Match" = Option<String>, Header, description = "An ETag received before."),
+        Known,
     ),
     responses(
         (status = 200, description = "The feed", body = FeedPage, headers(("ETag" = String, description = "The revision, quoted; each poll moves it"))),
@@ -98,7 +99,7 @@ async fn save(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respons
     )
 )]
 pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
-    let feed = app.memory()?.store().feed(ACCOUNT, &names(id)?).await?;
+    let feed = app.memory()?.store().feed(ACCOUNT, &existing(id)?).await?;
     let tag = etag(feed.revision);
     tagged(&headers, &tag, &FeedPage::try_from(feed)?)
 }
@@ -110,7 +111,7 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
     tag = "feeds",
     params(
         ("id" = String, Path, description = "The feed."),
-        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
+        IfMatch,
     ),
     responses(
         (status = 204, description = "Deleted"),
@@ -120,7 +121,7 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
     )
 )]
 pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<StatusCode, Problem> {
-    let id = names(id)?;
+    let id = existing(id)?;
     whole(async move {
         let mut write = app.memory()?.store().write(ACCOUNT).await?;
         write.delete_feed(&id, precondition(&headers)).await?;
@@ -136,8 +137,7 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: Heade
     path = "/v1/feeds",
     tag = "feeds",
     params(
-        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1),
-        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+        Paged,
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = FeedsPage),
@@ -150,20 +150,20 @@ pub(super) async fn list(
     uri: Uri,
     query: Result<Query<Paged>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(asked) = query.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let asked = parameters(query)?;
     let limit = limit(asked.limit)?;
-    let after: String = place(asked.cursor.as_deref())?.unwrap_or_default();
+    let after: String = place(&uri, asked.cursor.as_deref())?.unwrap_or_default();
     // One more tells whether there is a next page.
     let mut found = app.memory()?.store().feeds(ACCOUNT, &after, limit + 1).await?;
     let more = found.len() > limit as usize;
     found.truncate(limit as usize);
-    let next_cursor = found.last().filter(|_| more).map(|last| cursor(&last.id)).transpose()?;
+    let next_cursor = found.last().filter(|_| more).map(|last| cursor(&uri, &last.id)).transpose()?;
     let items = found.into_iter().map(FeedPage::try_from).collect::<Result<_, _>>()?;
     page(&uri, next_cursor.clone().as_deref(), &FeedsPage { items, next_cursor })
 }
 
 /// Poll a feed now, whatever its state, and wait for what it brings. A poll that fails answers 200 too,
-/// with the reason in the feed's `last_error`; a feed that rests or has failed is active again once it
+/// with the reason in the feed's `last_error`, and 409 if the feed is being polled already; a feed that rests or has failed is active again once it
 /// can be read.
 #[utoipa::path(
     post,
@@ -171,19 +171,19 @@ pub(super) async fn list(
     tag = "feeds",
     params(
         ("id" = String, Path, description = "The feed."),
-        ("Idempotency-Key" = Option<String>, Header, description = "A key of the caller's: sent again, the first answer comes again and nothing is polled.", max_length = 255),
+        Key,
     ),
     responses(
         (status = 200, description = "What the poll brought", body = FeedPolled),
         (status = 400, description = "The key is none", body = Problem, content_type = "application/problem+json"),
-        (status = 409, description = "The feed is being polled just now, or the first request with this key is not answered yet", body = Problem, content_type = "application/problem+json"),
+        Keyed,
         (status = 422, description = "The key belongs to another request", body = Problem, content_type = "application/problem+json"),
         Anywhere,
         Named,
     )
 )]
 pub(super) async fn poll(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
-    let id = names(id)?;
+    let id = existing(id)?;
     let operation = format!("POST /v1/feeds/{id}/poll");
     let doing = move |app: Arc<App>, ticket, _| async move {
         let polled = polling::poll_now(&app, &id).await?;
@@ -199,8 +199,8 @@ pub(super) async fn poll(State(app): State<Arc<App>>, id: Name, headers: HeaderM
     path = "/v1/feeds/{id}/items",
     tag = "feeds",
     params(
-        ("id" = String, Path, description = "The feed."),
-        ("Idempotency-Key" = Option<String>, Header, description = "A key of the caller's: sent again with the same body, the first answer comes again and nothing more is stored.", max_length = 255),
+        ("id" = String, Path, description = "The feed.", example = "01936a5e-8f20-7c41-9d3b-5a1f0c2e7b64"),
+        Key,
     ),
     request_body(
         content((String = "application/feed+json"), (String = "application/x-ndjson")),
@@ -209,7 +209,7 @@ pub(super) async fn poll(State(app): State<Arc<App>>, id: Name, headers: HeaderM
     responses(
         (status = 200, description = "What came of the items", body = ItemsKept),
         (status = 400, description = "The body is no JSON or breaks off, or the key is none", body = Problem, content_type = "application/problem+json"),
-        (status = 409, description = "The first request with this key is not answered yet", body = Problem, content_type = "application/problem+json"),
+        Keyed,
         (status = 413, description = "Body over 8 MiB", body = Problem, content_type = "application/problem+json"),
         (status = 415, description = "Sent neither as JSON Feed nor as NDJSON", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The document is no JSON Feed, or the key belongs to another request", body = Problem, content_type = "application/problem+json"),
@@ -218,7 +218,7 @@ pub(super) async fn poll(State(app): State<Arc<App>>, id: Name, headers: HeaderM
     )
 )]
 pub(super) async fn items(State(app): State<Arc<App>>, id: Name, request: Request) -> Result<Response, Problem> {
-    let id = names(id)?;
+    let id = existing(id)?;
     let headers = request.headers().clone();
     let format = format_of(&headers)?;
     let bytes = body::bytes(request, Limits::default().decoded).await?;

@@ -1,8 +1,10 @@
 //! `/v1/listings`: saved listings, each with its newest assessment.
 
+use super::parameters::{IfMatch, IfNoneMatch, Known, Limit, Paged};
 use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
 use super::resource::{
-    Paged, cursor, etag, foreign_cursor, json, limit, names, page, place, precondition, storable, tagged, whole,
+    cursor, etag, existing, foreign_cursor, json, limit, names, page, parameters, place, precondition, storable,
+    tagged, whole,
 };
 use crate::app::{App, computing};
 use crate::memory::{ACCOUNT, Save, Saved};
@@ -31,8 +33,8 @@ type Name = Result<Path<String>, PathRejection>;
     tag = "listings",
     params(
         ("id" = String, Path, description = "The caller's name for the listing.", max_length = 200, example = "lot-381"),
-        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
-        ("If-None-Match" = Option<String>, Header, description = "`*`: only if there is none of that id yet."),
+        IfMatch,
+        IfNoneMatch,
     ),
     request_body(content = AssessRequest, description = "The body of `POST /v1/assess`, with `status`. Its `id`, if given, is the one in the path. At most 256 KiB."),
     responses(
@@ -73,7 +75,7 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     tag = "listings",
     params(
         ("id" = String, Path, description = "The listing."),
-        ("If-None-Match" = Option<String>, Header, description = "An ETag received before."),
+        Known,
     ),
     responses(
         (status = 200, description = "The listing", body = SavedListing, headers(("ETag" = String, description = "The revision, quoted"))),
@@ -83,7 +85,7 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     )
 )]
 pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
-    let listing = app.memory()?.store().listing(ACCOUNT, &names(id)?).await?;
+    let listing = app.memory()?.store().listing(ACCOUNT, &existing(id)?).await?;
     tagged(&headers, &etag(listing.revision), &shown(&app, listing).await?)
 }
 
@@ -94,7 +96,7 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
     tag = "listings",
     params(
         ("id" = String, Path, description = "The listing."),
-        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
+        IfMatch,
     ),
     responses(
         (status = 204, description = "Deleted"),
@@ -104,7 +106,7 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
     )
 )]
 pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<StatusCode, Problem> {
-    let id = names(id)?;
+    let id = existing(id)?;
     whole(async move {
         let store = app.memory()?.store();
         let seller = store.listing(ACCOUNT, &id).await?.seller;
@@ -123,7 +125,7 @@ pub(super) struct Listed {
     sort: Option<String>,
     status: Option<Status>,
     seller: Option<String>,
-    limit: Option<i64>,
+    limit: Option<Limit>,
     cursor: Option<String>,
 }
 
@@ -151,7 +153,7 @@ pub(super) async fn list(
     uri: Uri,
     query: Result<Query<Listed>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(asked) = query.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let asked = parameters(query)?;
     let sort = asked.sort.as_deref().unwrap_or("saved_at");
     let (descending, name) = sort.strip_prefix('-').map_or((false, sort), |name| (true, name));
     let sort: Sort = serde_json::from_value(name.into())
@@ -161,7 +163,7 @@ pub(super) async fn list(
         descending,
         status: asked.status,
         seller: asked.seller,
-        after: place(asked.cursor.as_deref())?,
+        after: place(&uri, asked.cursor.as_deref())?,
         limit: limit(asked.limit)?,
     };
     let found = app.memory()?.store().listings(ACCOUNT, &query).await;
@@ -170,7 +172,7 @@ pub(super) async fn list(
     for listing in found.items {
         items.push(shown(&app, listing).await?);
     }
-    let next_cursor = found.next.as_ref().map(cursor).transpose()?;
+    let next_cursor = found.next.as_ref().map(|next| cursor(&uri, next)).transpose()?;
     page(&uri, next_cursor.clone().as_deref(), &ListingsPage { items, next_cursor })
 }
 
@@ -181,8 +183,7 @@ pub(super) async fn list(
     tag = "listings",
     params(
         ("id" = String, Path, description = "The listing."),
-        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1),
-        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+        Paged,
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = PastAssessmentsPage),
@@ -197,16 +198,16 @@ pub(super) async fn assessments(
     uri: Uri,
     query: Result<Query<Paged>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let (id, Query(asked)) = (names(id)?, query.map_err(|e| Problem::new(INVALID, e.body_text()))?);
+    let (id, asked) = (existing(id)?, parameters(query)?);
     let limit = limit(asked.limit)?;
     let store = app.memory()?.store();
     store.listing(ACCOUNT, &id).await?;
     // One more tells whether there is a next page.
-    let mut found = store.assessments(ACCOUNT, &id, place(asked.cursor.as_deref())?, limit + 1).await?;
+    let mut found = store.assessments(ACCOUNT, &id, place(&uri, asked.cursor.as_deref())?, limit + 1).await?;
     let more = found.len() > limit as usize;
     found.truncate(limit as usize);
     let last = found.last().filter(|_| more).map(|a| a.assessment.first_revision);
-    let next_cursor = last.as_ref().map(cursor).transpose()?;
+    let next_cursor = last.map(|revision| cursor(&uri, &revision)).transpose()?;
     let items = found.into_iter().map(past).collect::<Result<_, _>>()?;
     page(&uri, next_cursor.clone().as_deref(), &PastAssessmentsPage { items, next_cursor })
 }
@@ -256,7 +257,7 @@ pub(super) async fn assessment(
     )
 )]
 pub(super) async fn evidence(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
-    let listing = app.memory()?.store().listing(ACCOUNT, &names(id)?).await?;
+    let listing = app.memory()?.store().listing(ACCOUNT, &existing(id)?).await?;
     let read = |a: Assessment| serde_json::from_str::<response::Assessment>(&a.body).ok();
     let svg = listing.assessment.and_then(read).and_then(|a| picture::evidence(&a));
     svg.map(svg_response).ok_or_else(|| Problem::new(NOT_FOUND, "the newest assessment was made without shares"))
@@ -266,7 +267,6 @@ pub(super) async fn evidence(State(app): State<Arc<App>>, id: Name) -> Result<Re
 pub(super) fn svg_response(svg: String) -> Response {
     let headers = [
         (header::CONTENT_TYPE, HeaderValue::from_static("image/svg+xml")),
-        (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
         // Opened by itself it is a document: it may do nothing.
         (header::CONTENT_SECURITY_POLICY, HeaderValue::from_static("default-src 'none'; frame-ancestors 'none'")),
     ];

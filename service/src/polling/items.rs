@@ -126,7 +126,7 @@ async fn prepare(app: &App, feed: &str, item: &Item) -> Result<Step, Problem> {
         Err(e) if e.is_not_found() => None,
         Err(e) => return Err(e.into()),
     };
-    let condition = listing.as_ref().map_or(Precondition::Absent, |l| Precondition::Revision(l.revision));
+    let condition = listing.as_ref().map_or(Precondition::Absent, |l| Precondition::Revisions(vec![l.revision]));
     let mut merged = match (&before, listing) {
         (None, None) => item.request.clone(),
         (Some(_), None) => return Ok(Step::Nothing),
@@ -167,7 +167,7 @@ async fn save(app: &App, feed: &str, mut waiting: Vec<(Item, Ready)>, kept: &mut
             id,
             text,
             read,
-            condition: *condition,
+            condition: condition.clone(),
             from_feed: Some(seen),
         });
         let saved = memory::save_all(app, saves.collect()).await;

@@ -219,7 +219,7 @@ async fn end(
     let end = PollEnd { at: now, schedule: &schedule, validators: &validators, items: items.as_deref() };
     if feed.schedule.state == State::Active && schedule.state != State::Active {
         let told = json!({
-            "id": feed.id, "at": now.to_string(), "state": schedule.state, "failures": schedule.failures,
+            "at": now.to_string(), "feed": feed.id, "state": schedule.state, "failures": schedule.failures,
             "error": schedule.last_error,
         });
         let mut write = store.write(&feed.account).await?;

@@ -328,6 +328,20 @@ impl Write {
         if kept.rows_affected() == 0 { Err(Error::not_found("feed", &item.feed)) } else { Ok(()) }
     }
 
+    /// Forgets what is noted of refused items: their faults may name a seller.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn forget_refusals(&mut self) -> Result<(), Error> {
+        sqlx::query(
+            "UPDATE feeds SET last_items = NULL, revision = revision + 1 WHERE account = $1 AND last_items IS NOT NULL",
+        )
+        .bind(&self.account)
+        .execute(&mut *self.tx)
+        .await?;
+        Ok(())
+    }
+
     /// What feeds said of the items of a seller.
     ///
     /// # Errors

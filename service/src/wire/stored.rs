@@ -185,8 +185,8 @@ pub struct SellersPage {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct OutcomeBody {
-    /// The listing it is about; it need not be saved.
-    #[schema(min_length = 1, max_length = 200)]
+    /// The listing it is about; it need not be saved. No control characters.
+    #[schema(min_length = 1, max_length = 200, pattern = "^[^\\x00-\\x1f\\x7f-\\x9f]*$")]
     pub listing: String,
     /// When it was found out, RFC 3339; now where it is left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
