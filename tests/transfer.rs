@@ -1,5 +1,7 @@
 //! Export and import on the command line: what a user put in leaves whole, and comes back whole.
 
+#![allow(clippy::duplicate_mod, reason = "the store's support and the service's both need places")]
+
 #[allow(dead_code, unused_macros, reason = "every test takes the part it needs")]
 #[path = "store/support.rs"]
 mod places;

@@ -70,8 +70,16 @@ pub struct App {
 pub const MOST_STREAMS: usize = 64;
 
 /// Bodies that are checked against the document's schemas.
-const BODIES: &[&str] =
-    &["AssessRequest", "CalibrationBody", "CalibreBody", "FeedBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
+const BODIES: &[&str] = &[
+    "AssessRequest",
+    "BidsBody",
+    "CalibrationBody",
+    "CalibreBody",
+    "FeedBody",
+    "OutcomeBody",
+    "ReferenceBody",
+    "SellerBody",
+];
 
 impl App {
     /// For a model and a reference book, remembering nothing.

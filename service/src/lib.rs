@@ -6,6 +6,7 @@
 pub mod api;
 pub mod app;
 pub mod assess;
+mod bids;
 pub mod body;
 pub mod calibration;
 pub mod cautions;
@@ -26,8 +27,10 @@ pub mod picture;
 pub mod polling;
 pub mod problem;
 mod proposals;
+pub mod relisted;
 pub mod serve;
 pub mod shape;
 pub mod store;
 pub mod strict_json;
+pub mod tonight;
 pub mod wire;

@@ -1,6 +1,7 @@
 //! The whole API on one screen; the same list makes the OpenAPI document.
 
 mod assess;
+mod bids;
 mod book;
 mod calibrations;
 mod changes;
@@ -83,6 +84,7 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
         .routes(routes!(feeds::get, feeds::delete))
         .routes(routes!(feeds::poll))
         .routes(routes!(feeds::items))
+        .routes(routes!(bids::post))
         .routes(routes!(sellers::list))
         .routes(routes!(sellers::put, sellers::get, sellers::delete))
         .routes(routes!(outcomes::post, outcomes::list))

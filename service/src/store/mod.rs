@@ -37,6 +37,7 @@ mod idempotency;
 mod listings;
 mod models;
 mod outcomes;
+mod relisted;
 mod sellers;
 mod transfer;
 
@@ -52,6 +53,7 @@ pub use listings::{
 };
 pub use models::{Activation, Model, NewModel};
 pub use outcomes::{NewOutcome, Outcome, OutcomeFilter};
+pub use relisted::SameWatch;
 pub use sellers::{NewSeller, Seller, SellerSummary};
 pub use transfer::{Import, ImportReport, Refused};
 

@@ -1,6 +1,7 @@
 //! The JSON that goes over the wire. Wire types, domain types and rows are three different
 //! things: nothing here is computed with.
 
+pub mod bids;
 pub mod calibration;
 pub mod changes;
 pub mod feed;
