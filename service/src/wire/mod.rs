@@ -3,6 +3,7 @@
 
 pub mod bids;
 pub mod calibration;
+pub mod changes;
 pub mod request;
 pub mod response;
 pub mod stored;
