@@ -34,7 +34,7 @@ def send(base, method, path, body):
 def auction(dice):
     middle = dice.uniform(200, 2000)
     return {
-        "offer": {"kind": "auction", "price": eur(dice.uniform(0.05, 0.8) * middle), "shipping": eur(dice.randint(0, 40)),
+        "offer": {"kind": "auction", "price": eur(dice.uniform(0.05, 0.5) * middle), "shipping": eur(dice.randint(0, 40)),
                   "fixed_costs": eur(dice.randint(0, 200)), "buyer_fee_rate": dice.choice([0, 0.15, 0.25]),
                   "import_rate": dice.choice([0, 0, 0.2])},
         "value": {"all_original": {"low": eur(0.8 * middle), "high": eur(1.25 * middle)}, "selling_fee_rate": 0.1},
