@@ -14,8 +14,8 @@ use support::{Reply, Served};
 const METHODS: [&str; 8] = ["get", "put", "post", "delete", "options", "head", "patch", "trace"];
 
 /// The schemas of bodies.
-const BODIES: [&str; 6] =
-    ["AssessRequest", "CalibrationBody", "CalibreBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
+const BODIES: [&str; 7] =
+    ["AssessRequest", "BidsBody", "CalibrationBody", "CalibreBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
 
 fn document() -> Value {
     openapi::document().unwrap()
@@ -184,6 +184,13 @@ fn every_whole_number_of_a_request_has_bounds() {
 async fn the_example_requests_are_accepted_and_their_answers_fit_the_document() {
     let document = document();
     let service = Served::start();
+    // One may bid on what is saved.
+    for id in ["lot-381", "lot-382"] {
+        let body = steelyard::wire::request::AssessRequest { id: None, ..steelyard::examples::fresh_dial() };
+        let request = service.request("PUT", &format!("/v1/listings/{id}")).header("content-type", "application/json");
+        let reply = Reply::to(request.body(serde_json::to_string(&body).unwrap())).await;
+        assert_eq!(reply.status, 201, "{}", reply.text());
+    }
     let mut sent = 0;
     for (method, path, operation) in operations(&document) {
         let content = operation["requestBody"]["content"].as_object().into_iter().flatten();

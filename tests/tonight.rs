@@ -257,6 +257,7 @@ fn a_price_a_segment_and_photo_sizes_are_enough() {
     }
     assert!(looks.iter().any(|l| l["photo"] == "p2"), "the movement says most of what is hidden: {looks:?}");
     // With a value there is something to win or lose by looking.
+    request["offer"]["price"] = eur("155.00");
     request["value"] = json!({ "all_original": { "low": eur("300.00"), "high": eur("500.00") } });
     let answer = assess(&request);
     assert!(answer["decision"]["advice"].is_string() && number(&answer["look_next"][0]["worth"]) > 0.0, "{answer}");
