@@ -7,7 +7,7 @@ use crate::openapi;
 use crate::outcomes::{self, Format};
 use crate::problem::{FaultAt, INTERNAL, MALFORMED, Problem, UNAVAILABLE};
 use crate::shape::Shape;
-use crate::store::{Listing as Listed, Store};
+use crate::store::Store;
 use crate::strict_json;
 use crate::wire::request::AssessRequest;
 use crate::wire::response::{Assessment, Catalogue, SignEntry};
@@ -144,17 +144,6 @@ impl App {
                 Ok(memory.seller(force, seller).await?.without(Own { id, marks: &marks }))
             }
             _ => Ok(SellerKnown::default()),
-        }
-    }
-
-    /// What is known of the seller of a stored listing: what its newest assessment used, which every
-    /// write that bears on it brings up to date; where there is none yet, what is stored now.
-    pub(crate) async fn known_of(&self, force: &Arc<InForce>, listing: &Listed) -> Result<SellerKnown, Problem> {
-        let used = listing.assessment.as_ref().and_then(|a| serde_json::from_str(&a.seller_used).ok());
-        match (used, serde_json::from_str(&listing.request)) {
-            (Some(used), _) => Ok(used),
-            (None, Ok(request)) => self.known(force, &request, Some(&listing.id)).await,
-            (None, Err(_)) => Ok(SellerKnown::default()),
         }
     }
 

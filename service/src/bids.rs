@@ -104,7 +104,7 @@ pub(crate) async fn answer(app: &App, body: BidsBody, torn: Vec<FaultAt>, now: T
     let ids: Vec<&str> = wanted.iter().map(|(_, on)| on.id.as_str()).collect();
     let mut stored: HashMap<String, (store::Listing, SellerKnown)> = HashMap::new();
     for listing in memory.store().these_listings(ACCOUNT, &ids).await? {
-        let known = app.known_of(&force, &listing).await?;
+        let known = memory.known_of(&force, &listing).await?;
         stored.insert(listing.id.clone(), (listing, known));
     }
     let mut faults = torn;

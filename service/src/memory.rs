@@ -375,17 +375,6 @@ impl InForce {
         self.assess(&listing)
     }
 
-    /// What a bid on a listing is about, at the price expected of its walk-away price.
-    ///
-    /// # Errors
-    /// If its evidence cannot occur under the model.
-    pub(crate) fn bid(&self, listing: &Listing, expected: impl FnOnce(f64) -> f64) -> Result<Option<Bid>, Problem> {
-        self.assessor().bid(listing, expected).map_err(|e| {
-            tracing::error!(error = %e, "a listing that fits could not be assessed");
-            Problem::new(INTERNAL, "the evidence cannot occur under the model")
-        })
-    }
-
     /// Computes an assessment again from its request and what it used of the seller, as stored.
     ///
     /// # Errors
@@ -396,6 +385,17 @@ impl InForce {
             Problem::new(INTERNAL, "what is stored cannot be read")
         })?;
         self.reassess(id, request, &known)
+    }
+
+    /// What a bid on a listing is about, at the price expected of its walk-away price.
+    ///
+    /// # Errors
+    /// If its evidence cannot occur under the model.
+    pub(crate) fn bid(&self, listing: &Listing, expected: impl FnOnce(f64) -> f64) -> Result<Option<Bid>, Problem> {
+        self.assessor().bid(listing, expected).map_err(|e| {
+            tracing::error!(error = %e, "a listing that fits could not be assessed");
+            Problem::new(INTERNAL, "the evidence cannot occur under the model")
+        })
     }
 
     /// Assesses a listing.
@@ -551,6 +551,27 @@ impl Memory {
             }
             e.into()
         })
+    }
+
+    /// What is known of the seller of a stored listing: what its newest assessment used, which every
+    /// write that bears on it brings up to date; where there is none yet, what is stored now.
+    pub(crate) async fn known_of(
+        &self,
+        force: &Arc<InForce>,
+        listing: &store::Listing,
+    ) -> Result<SellerKnown, Problem> {
+        let used = listing.assessment.as_ref().and_then(|a| serde_json::from_str(&a.seller_used).ok());
+        match (used, &listing.seller) {
+            (Some(used), _) => Ok(used),
+            (None, Some(seller)) => match serde_json::from_str::<AssessRequest>(&listing.request) {
+                Ok(request) if seller_of(&request).is_some() => {
+                    let marks = Marks::of(&request);
+                    Ok(self.seller(force, seller).await?.without(Own { id: Some(&listing.id), marks: &marks }))
+                }
+                _ => Ok(SellerKnown::default()),
+            },
+            _ => Ok(SellerKnown::default()),
+        }
     }
 
     /// The stored book as of a revision, over another.

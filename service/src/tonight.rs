@@ -186,7 +186,7 @@ pub async fn list(app: &App, wanted: &Wanted) -> Result<List, Problem> {
     loop {
         let page = memory.store().listings(ACCOUNT, &query).await?;
         for listing in page.items {
-            sorted.add(app, &force, wanted, &listing).await?;
+            sorted.add(memory, &force, wanted, &listing).await?;
         }
         match page.next {
             Some(next) => query.after = Some(next),
@@ -196,7 +196,7 @@ pub async fn list(app: &App, wanted: &Wanted) -> Result<List, Problem> {
     sorted.ended.sort_by_key(|e| (e.ends_at.parse::<Timestamp>().ok(), e.id.clone()));
     let auctions: Vec<String> = sorted.lots.values().flatten().filter(|l| l.auction).map(|l| l.id.clone()).collect();
     let bids = match &wanted.spend {
-        Some(spend) => Some(spent(app, memory, &force, spend, &auctions).await?),
+        Some(spend) => Some(spent(memory, &force, spend, &auctions).await?),
         None => None,
     };
     let mut rankings = Vec::with_capacity(sorted.lots.len());
@@ -210,7 +210,7 @@ pub async fn list(app: &App, wanted: &Wanted) -> Result<List, Problem> {
         let open = lots.len();
         lots.truncate(wanted.limit);
         let ids: Vec<String> = lots.into_iter().map(|l| l.id).collect();
-        let items = rows(app, memory, &force, wanted, &ids, bids.as_ref()).await?;
+        let items = rows(memory, &force, wanted, &ids, bids.as_ref()).await?;
         rankings.push(Ranking { currency, open, items });
     }
     // Those of which no money is known come last.
@@ -237,7 +237,7 @@ struct Sorted {
 impl Sorted {
     async fn add(
         &mut self,
-        app: &App,
+        memory: &Memory,
         force: &Arc<InForce>,
         wanted: &Wanted,
         listing: &store::Listing,
@@ -256,7 +256,7 @@ impl Sorted {
         }
         let keys = match &listing.assessment {
             Some(assessment) => assessment.keys,
-            None => match anew(app, force, listing, false).await? {
+            None => match anew(memory, force, listing, false).await? {
                 Some(assessment) => keys(&assessment),
                 None => {
                     self.unfit.push(listing.id.clone());
@@ -280,12 +280,12 @@ impl Sorted {
 /// A stored listing assessed now; in every part, or in those its request wants. `None` where it does
 /// not fit the model in force.
 async fn anew(
-    app: &App,
+    memory: &Memory,
     force: &Arc<InForce>,
     listing: &store::Listing,
     every_part: bool,
 ) -> Result<Option<Assessment>, Problem> {
-    let known = app.known_of(force, listing).await?;
+    let known = memory.known_of(force, listing).await?;
     let (force, id, text) = (force.clone(), listing.id.clone(), listing.request.clone());
     computing(move || {
         let text = if every_part { without_include(&text) } else { text };
@@ -305,20 +305,14 @@ fn without_include(request: &str) -> String {
 }
 
 /// Which auctions to bid on, at most one of those that are perhaps the same watch.
-async fn spent(
-    app: &App,
-    memory: &Memory,
-    force: &Arc<InForce>,
-    spend: &Spend,
-    auctions: &[String],
-) -> Result<Bids, Problem> {
+async fn spent(memory: &Memory, force: &Arc<InForce>, spend: &Spend, auctions: &[String]) -> Result<Bids, Problem> {
     let budget = Budget::read("/spend/budget", &spend.budget).map_err(|f| Problem::invalid(vec![f]))?;
     let ids: Vec<&str> = auctions.iter().map(String::as_str).collect();
     let mut lots = Vec::new();
     for rows in ids.chunks(PAGE as usize) {
         let mut ready = Vec::with_capacity(rows.len());
         for listing in memory.store().these_listings(ACCOUNT, rows).await? {
-            let known = app.known_of(force, &listing).await?;
+            let known = memory.known_of(force, &listing).await?;
             ready.push((listing, known));
         }
         let (force, expect) = (force.clone(), spend.expect);
@@ -360,7 +354,6 @@ async fn spent(
 
 /// The rows of these listings, in this order.
 async fn rows(
-    app: &App,
     memory: &Memory,
     force: &Arc<InForce>,
     wanted: &Wanted,
@@ -380,7 +373,7 @@ async fn rows(
         let stored = listing.assessment.as_ref().and_then(|a| serde_json::from_str::<Assessment>(&a.body).ok());
         let assessment = match stored.filter(has_every_part) {
             Some(assessment) => assessment,
-            None => match anew(app, force, &listing, true).await? {
+            None => match anew(memory, force, &listing, true).await? {
                 Some(assessment) => assessment,
                 None => continue,
             },
