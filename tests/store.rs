@@ -1,7 +1,10 @@
 //! The store's contract, held by SQLite and by PostgreSQL alike.
 
-#[path = "store/support.rs"]
+#[allow(dead_code, reason = "every test takes the part it needs")]
+#[path = "support/place.rs"]
 #[macro_use]
+mod place;
+#[path = "store/support.rs"]
 mod support;
 
 #[path = "store/book_and_models.rs"]

@@ -166,8 +166,12 @@ impl IntoResponse for Problem {
         let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
         // A problem is strings and a number: it cannot fail to serialise.
         let body = serde_json::to_vec(&self).unwrap_or_default();
-        let mut response =
-            (status, [(header::CONTENT_TYPE, HeaderValue::from_static(MEDIA_TYPE))], body).into_response();
+        let headers = [
+            (header::CONTENT_TYPE, HeaderValue::from_static(MEDIA_TYPE)),
+            // What is wrong now need not be wrong when it is asked again.
+            (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
+        ];
+        let mut response = (status, headers, body).into_response();
         if matches!(status, StatusCode::PAYLOAD_TOO_LARGE | StatusCode::UNSUPPORTED_MEDIA_TYPE) {
             // The rest of the body is not read, so the connection cannot go on: say so (RFC 9112, 9.6).
             response.headers_mut().insert(header::CONNECTION, HeaderValue::from_static("close"));

@@ -234,7 +234,7 @@ pub(super) async fn assessment(
     State(app): State<Arc<App>>,
     place: Result<Path<(String, String)>, PathRejection>,
 ) -> Result<Response, Problem> {
-    let (id, revision) = names(place)?;
+    let (id, revision) = existing(place)?;
     let none = |_| Problem::new(NOT_FOUND, format!("there is no assessment {revision:?}"));
     let revision: i64 = revision.parse().map_err(none)?;
     let memory = app.memory()?;

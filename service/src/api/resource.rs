@@ -58,6 +58,12 @@ impl Names for String {
     }
 }
 
+impl Names for (String, i64) {
+    fn all(&self) -> Vec<&str> {
+        vec![&self.0]
+    }
+}
+
 impl Names for (String, String) {
     fn all(&self) -> Vec<&str> {
         vec![&self.0, &self.1]
