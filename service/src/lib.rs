@@ -14,6 +14,7 @@ pub mod drawn;
 pub mod examples;
 pub mod feed;
 pub mod files;
+mod fits;
 pub mod guard;
 mod implied;
 pub mod lines;

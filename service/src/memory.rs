@@ -68,6 +68,26 @@ pub struct SellerFile {
     bad: u64,
 }
 
+/// What a seller's file says to other listings.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct SellerBrief {
+    said: SellerKnown,
+    others: Vec<(String, Other)>,
+}
+
+impl SellerBrief {
+    /// What it says to one listing, which never counts itself.
+    pub(crate) fn without(&self, listing: Option<&str>) -> SellerKnown {
+        let others = self.others.iter().filter(|(id, _)| Some(id.as_str()) != listing);
+        SellerKnown { others: others.map(|(_, other)| *other).collect(), ..self.said.clone() }
+    }
+
+    /// Watches in it.
+    pub(crate) fn len(&self) -> usize {
+        self.others.len()
+    }
+}
+
 #[derive(Debug, Clone)]
 struct Known {
     listing: store::Listing,
@@ -81,10 +101,13 @@ impl SellerFile {
     /// What it says to one listing, which never counts itself.
     #[must_use]
     pub fn without(&self, listing: Option<&str>) -> SellerKnown {
-        let saved = self.listings.iter().map(|k| (&k.listing.id, k.other));
-        let all = saved.chain(self.loose.iter().map(|(id, other)| (id, *other)));
-        let others = all.filter(|(id, _)| Some(id.as_str()) != listing).map(|(_, other)| other).collect();
-        SellerKnown { others, ..self.said.clone() }
+        self.brief().without(listing)
+    }
+
+    /// What it says to any listing, and no more: small enough to keep many of them.
+    pub(crate) fn brief(&self) -> SellerBrief {
+        let saved = self.listings.iter().map(|k| (k.listing.id.clone(), k.other));
+        SellerBrief { said: self.said.clone(), others: saved.chain(self.loose.iter().cloned()).collect() }
     }
 
     /// The listings still offered, each with what there is to say to it.
