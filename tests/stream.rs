@@ -144,7 +144,7 @@ async fn what_is_stored_while_a_stream_goes_on_counts_from_then_on() {
     let service = Served::start();
     let line = json!({ "seller": { "id": "s-2" }, "observations": [], "include": [] }).to_string() + "\n";
     let mut open = Open::new(&service);
-    let mut used = |open: &mut Open| {
+    let used = |open: &mut Open| {
         open.send(line.as_bytes()).unwrap();
         lines(std::str::from_utf8(&open.chunk()).unwrap())[0]["seller"]["used"]["listings"].clone()
     };

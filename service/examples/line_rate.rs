@@ -1,11 +1,12 @@
 //! How fast lines are answered, beside how fast `serde_json` reads and writes the same lines: parsed
 //! into a `Value` and written out again. Both run on the same threads, in turn, in one run; of each the
-//! quickest round counts, so that what else the machine does meanwhile falls out.
+//! quickest of many short rounds counts, so that what else the machine does meanwhile falls out.
 //!
-//! `cargo run --release -p steelyard --example line_rate [LINES] [ROUNDS] [JOBS]`
+//! `cargo run --release -p steelyard --example line_rate [LINES A ROUND] [ROUNDS] [JOBS]`
 
+use rustix::time::{ClockId, clock_gettime};
 use std::hint::black_box;
-use std::io;
+use std::io::{self, Write as _};
 use std::thread;
 use std::time::{Duration, Instant};
 use steelyard::app::App;
@@ -17,7 +18,7 @@ use steelyard_model::pack::Pack;
 fn main() -> anyhow::Result<()> {
     let mut given = std::env::args().skip(1).map(|a| a.parse::<usize>());
     let mut number = |otherwise| given.next().unwrap_or(Ok(otherwise));
-    let (count, rounds) = (number(10_000)?, number(7)?);
+    let (count, rounds) = (number(500)?, number(100)?);
     let jobs = number(thread::available_parallelism()?.get())?;
 
     let pack = Pack::builtin();
@@ -32,30 +33,42 @@ fn main() -> anyhow::Result<()> {
         bare.push(b'\n');
     }
 
-    let mut quickest = [Duration::MAX; 3];
+    let works: [(&str, &dyn Fn() -> anyhow::Result<()>); 3] = [
+        ("serde_json reads and writes them", &|| read_and_write(&bare, jobs)),
+        ("answered with include []", &|| answer(&app, &bare, jobs, count)),
+        ("answered whole", &|| answer(&app, &whole, jobs, count)),
+    ];
+    let mut quickest = [[Duration::MAX; 2]; 3];
     for _ in 0..rounds {
-        let works: [&dyn Fn() -> anyhow::Result<()>; 3] =
-            [&|| read_and_write(&bare, jobs), &|| answer(&app, &bare, jobs, count), &|| {
-                answer(&app, &whole, jobs, count)
-            }];
-        for (best, work) in quickest.iter_mut().zip(works) {
-            let begun = Instant::now();
+        for (best, (_, work)) in quickest.iter_mut().zip(works) {
+            let (begun, used) = (Instant::now(), processor_time());
             work()?;
-            *best = begun.elapsed().min(*best);
+            *best = [begun.elapsed().min(best[0]), (processor_time() - used).min(best[1])];
         }
     }
 
-    let rate = |i: usize| count as f64 / quickest[i].as_secs_f64();
-    println_to_stdout(&format!(
+    let mut out = io::stdout();
+    writeln!(
+        out,
         "{count} lines of {} bytes, {jobs} threads, the quickest of {rounds} rounds",
         bare.len() / count.max(1)
-    ))?;
-    for (i, what) in
-        ["serde_json reads and writes them", "answered with include []", "answered whole"].iter().enumerate()
-    {
-        println_to_stdout(&format!("{what:34} {:9.0} lines a second   {:.3}", rate(i), rate(i) / rate(0)))?;
+    )?;
+    writeln!(out, "{:34} {:>20}  ratio {:>20}  ratio", "", "lines a second", "a processor second")?;
+    for ((what, _), best) in works.iter().zip(quickest) {
+        write!(out, "{what:34}")?;
+        for (i, time) in best.iter().enumerate() {
+            let ratio = quickest[0][i].as_secs_f64() / time.as_secs_f64();
+            write!(out, " {:20.0}  {ratio:.3}", count as f64 / time.as_secs_f64())?;
+        }
+        writeln!(out)?;
     }
     Ok(())
+}
+
+/// Of all threads together.
+fn processor_time() -> Duration {
+    let time = clock_gettime(ClockId::ProcessCPUTime);
+    Duration::new(time.tv_sec.try_into().unwrap_or(0), time.tv_nsec.try_into().unwrap_or(0))
 }
 
 /// The yardstick. Nothing is cut into lines or put in order here but by the split into as many parts as threads.
@@ -82,9 +95,4 @@ fn answer(app: &App, lines: &[u8], jobs: usize, count: usize) -> anyhow::Result<
     let counts = lines::assess(app, lines, io::sink(), jobs, |_| ())?;
     anyhow::ensure!(counts.assessed == count as u64, "{counts:?}");
     Ok(())
-}
-
-fn println_to_stdout(line: &str) -> io::Result<()> {
-    use io::Write as _;
-    writeln!(io::stdout(), "{line}")
 }

@@ -58,7 +58,8 @@ impl Batch {
         wanted: impl Fn() -> bool,
         mut answer: impl FnMut(&[u8]) -> Result<Assessment, Problem>,
     ) -> Answers {
-        let mut answers = Answers::default();
+        // An answer is about as long as its line.
+        let mut answers = Answers { text: Vec::with_capacity(self.bytes.len()), ..Answers::default() };
         for (number, line) in self.lines().take_while(|_| wanted()) {
             let found = match line {
                 Some(line) => answer(line),
@@ -155,9 +156,13 @@ impl Splitter {
         if self.batch.lines.is_empty() {
             return None;
         }
-        let rest = self.batch.bytes.split_off(self.begun);
+        // The next batch will be about as large.
+        let mut rest = Vec::with_capacity(self.batch.bytes.len());
+        rest.extend_from_slice(&self.batch.bytes[self.begun..]);
+        self.batch.bytes.truncate(self.begun);
         self.begun = 0;
-        Some(std::mem::replace(&mut self.batch, Batch { bytes: rest, lines: Vec::new() }))
+        let next = Batch { bytes: rest, lines: Vec::with_capacity(MOST_LINES) };
+        Some(std::mem::replace(&mut self.batch, next))
     }
 
     /// The number of the line that comes or is under way.
