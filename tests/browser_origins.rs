@@ -78,7 +78,7 @@ async fn a_preflight_of_a_listed_extension_is_answered_for_it_alone() {
         assert!(methods.contains(&method.to_owned()), "{method} is not in {methods:?}");
     }
     let headers = listed_in(reply.header("access-control-allow-headers"));
-    for header in ["content-type", "authorization", "if-match", "if-none-match", "idempotency-key"] {
+    for header in ["content-type", "authorization", "if-match", "if-none-match", "idempotency-key", "last-event-id"] {
         assert!(headers.contains(&header.to_owned()), "{header} is not in {headers:?}");
     }
     // A cache must not give one origin's answer to another.

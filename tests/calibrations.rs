@@ -99,6 +99,31 @@ async fn a_calibration_makes_a_version_that_comes_into_force_and_goes_again() {
 }
 
 #[tokio::test]
+async fn a_watch_put_up_again_is_one_case_and_an_unsure_outcome_is_not_one_outcome() {
+    let service = Served::start();
+    fill(&service, 20, 0).await;
+    let listing = |seller: &str| {
+        let facts = json!({ "serial": "11845" });
+        json!({ "seller": { "id": seller }, "watch": { "maker": "Halvorne", "facts": facts }, "observations": [] })
+    };
+    for (id, seller) in [("one", "s"), ("again", "s"), ("elsewhere", "t")] {
+        let put = service.request("PUT", &format!("/v1/listings/{id}")).header("content-type", "application/json");
+        assert_eq!(Reply::to(put.body(listing(seller).to_string())).await.status, 201);
+    }
+    for (id, certainty) in [("one", 1.0), ("elsewhere", 0.6)] {
+        let outcome = json!({ "listing": id, "story": "composite", "certainty": certainty });
+        assert_eq!(Reply::to(service.post("/v1/outcomes", outcome.to_string())).await.status, 201);
+    }
+    let job = calibrated(&service, &json!({})).await;
+    let report = &job["report"];
+    assert_eq!((report["n"].as_u64(), report["n_outcomes"].as_u64()), (Some(22), Some(2)), "{job}");
+    // Of five stories a guess is right once in five: (0.6 − 0.2) / (1 − 0.2) of a certain outcome.
+    assert!((report["outcome_weight"].as_f64().unwrap() - 1.5).abs() < 1e-12, "{report}");
+    assert_eq!(report["needed"].as_u64(), Some(29));
+    assert!(report["says"].as_str().unwrap().contains("which count for 1.5 by their certainty"), "{report}");
+}
+
+#[tokio::test]
 async fn the_same_seed_and_data_give_the_same_numbers() {
     let service = Served::start();
     fill(&service, 40, 35).await;

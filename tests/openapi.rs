@@ -254,7 +254,8 @@ async fn every_get_answers_as_the_document_says() {
     let document = document();
     let service = Served::start();
     for (method, path, operation) in operations(&document) {
-        if method != "get" || path.contains('{') {
+        // A stream has no end: `tests/changes.rs` reads it.
+        if method != "get" || path.contains('{') || path == "/v1/changes" {
             continue;
         }
         let mut asked = vec![path.to_owned()];

@@ -392,6 +392,14 @@ impl SellerPosterior {
         LogOdds::new(listing.ln_ratio() + ln_odds)
     }
 
+    /// ln odds of E\[θ\] without each pooled listing, in the order given: what its seller's others say
+    /// of it. None where it is known, and its weight cannot be taken out again.
+    #[must_use]
+    pub fn without_each(&self) -> Vec<Option<f64>> {
+        let weighed = self.listings.iter().zip(self.pooled());
+        weighed.map(|(l, odds)| Some(odds.value() - l.ln_ratio()).filter(|ln| ln.is_finite())).collect()
+    }
+
     /// P(bad) of each pooled listing given all of them, in the order given.
     #[must_use]
     pub fn pooled(&self) -> Vec<LogOdds> {

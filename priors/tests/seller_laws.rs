@@ -171,6 +171,22 @@ proptest! {
     }
 
     #[test]
+    fn what_the_others_say_is_what_they_say_without_it(
+        a in ln_uniform(0.01, 100.0),
+        b in ln_uniform(0.01, 100.0),
+        listings in some_listings(12),
+    ) {
+        for (i, without) in pooled(a, b, &listings).without_each().into_iter().enumerate() {
+            let Some(without) = without else { continue };
+            let mut others = listings.clone();
+            others.remove(i);
+            let others = pooled(a, b, &others);
+            let direct = others.mean().ln() - others.mean_complement().ln();
+            prop_assert!((without - direct).abs() <= 1e-8 * direct.abs().max(1.0), "{i}: {without} against {direct}");
+        }
+    }
+
+    #[test]
     fn no_evidence_leaves_the_prior(a in ln_uniform(1e-3, 1e7), b in ln_uniform(1e-3, 1e7)) {
         let seller = posterior(a, b, &Evidence::default());
         close(seller.mean(), a / (a + b), "mean")?;

@@ -2,7 +2,7 @@
 
 use crate::assess::Assessor;
 use crate::listing::Listing;
-use crate::memory::{InForce, Memory, seller_of};
+use crate::memory::{InForce, Marks, Memory, Own, seller_of};
 use crate::openapi;
 use crate::outcomes::{self, Format};
 use crate::problem::{FaultAt, INTERNAL, MALFORMED, Problem, UNAVAILABLE};
@@ -17,11 +17,10 @@ use serde::de::DeserializeOwned;
 use serde_json::Value;
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use steelyard_model::ask::telling;
 use steelyard_model::facts::Book;
 use steelyard_model::pack::Pack;
-use tokio::sync::Notify;
+use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore, watch};
 
 /// A model ready to answer, with what is served of it.
 #[derive(Debug)]
@@ -61,8 +60,12 @@ pub struct App {
     calibrations_queued: Arc<Notify>,
     shapes: HashMap<&'static str, Shape>,
     openapi_json: (Bytes, String),
-    draining: AtomicBool,
+    streams: Arc<Semaphore>,
+    draining: watch::Sender<bool>,
 }
+
+/// How many streams of changes may be open at once.
+pub const MOST_STREAMS: usize = 64;
 
 /// Bodies that are checked against the document's schemas.
 const BODIES: &[&str] =
@@ -89,14 +92,17 @@ impl App {
         let served = Served::new(pack)?;
         let document = openapi::document()?;
         let shapes = BODIES.iter().map(|name| Ok((*name, Shape::compile(&document, name)?)));
-        let memory = store.map(|store| Arc::new(Memory::new(store, served.clone(), book.clone())));
+        let memory = store
+            .map(|store| Ok::<_, anyhow::Error>(Arc::new(Memory::new(store, served.clone(), book.clone())?)))
+            .transpose()?;
         Ok(Arc::new(Self {
-            base: Arc::new(InForce { revision: 0, served, book: Arc::new(book) }),
+            base: Arc::new(InForce { revision: 0, served, book: Arc::new(book), own_book: None }),
             memory,
             calibrations_queued: Arc::default(),
             shapes: shapes.collect::<anyhow::Result<_>>()?,
             openapi_json: openapi::served(&document)?,
-            draining: AtomicBool::new(false),
+            streams: Arc::new(Semaphore::new(MOST_STREAMS)),
+            draining: watch::Sender::new(false),
         }))
     }
 
@@ -140,12 +146,15 @@ impl App {
     /// What is stored of a request's seller, without a listing of that id.
     pub(crate) async fn known(
         &self,
-        force: &InForce,
+        force: &Arc<InForce>,
         request: &AssessRequest,
-        own: Option<&str>,
+        id: Option<&str>,
     ) -> Result<SellerKnown, Problem> {
         match (&self.memory, seller_of(request)) {
-            (Some(memory), Some(seller)) => Ok(memory.seller(force, seller).await?.without(own)),
+            (Some(memory), Some(seller)) => {
+                let marks = Marks::of(request);
+                Ok(memory.seller(force, seller).await?.without(Own { id, marks: &marks }))
+            }
             _ => Ok(SellerKnown::default()),
         }
     }
@@ -282,13 +291,23 @@ impl App {
 
     /// No more new work: the process is shutting down.
     pub fn drain(&self) {
-        self.draining.store(true, Ordering::Relaxed);
+        self.draining.send_replace(true);
     }
 
     /// Whether it is shutting down.
     #[must_use]
     pub fn is_draining(&self) -> bool {
-        self.draining.load(Ordering::Relaxed)
+        *self.draining.borrow()
+    }
+
+    /// Becomes true when it shuts down.
+    pub(crate) fn draining(&self) -> watch::Receiver<bool> {
+        self.draining.subscribe()
+    }
+
+    /// The right to one more stream of changes, until it is dropped.
+    pub(crate) fn stream(&self) -> Option<OwnedSemaphorePermit> {
+        self.streams.clone().try_acquire_owned().ok()
     }
 }
 
@@ -326,6 +345,10 @@ impl ReadRequest {
 /// A body that has faults neither of shape nor of meaning; what shape has named, meaning need not.
 fn sound<T>(body: T, mut faults: Vec<FaultAt>, meaning: impl FnOnce(&T) -> Vec<FaultAt>) -> Result<T, Problem> {
     let named: HashSet<String> = faults.iter().map(|f| f.pointer.clone()).collect();
+    if named.contains("") {
+        // Of what is no object at all there is nothing else to say.
+        return Err(Problem::invalid(once(faults)));
+    }
     faults.extend(meaning(&body).into_iter().filter(|f| !named.contains(&f.pointer)));
     if faults.is_empty() { Ok(body) } else { Err(Problem::invalid(once(faults))) }
 }

@@ -108,6 +108,14 @@ pub enum AssessError {
     Watch(#[from] steelyard_model::posterior::Impossible),
 }
 
+impl Rate {
+    /// ln odds of a bad watch.
+    #[must_use]
+    pub fn ln_odds(&self) -> f64 {
+        self.mean.ln() - self.mean_complement.ln()
+    }
+}
+
 impl Assessor {
     /// For a model.
     ///
@@ -227,6 +235,25 @@ impl Assessor {
     /// # Errors
     /// If the evidence on it cannot be.
     pub fn rate(&self, stated: &Stated, others: &[Other]) -> Result<Rate, priors::Error> {
+        let rate = self.seller_posterior(stated, others)?;
+        Ok(Rate {
+            mean: rate.mean(),
+            mean_complement: rate.mean_complement(),
+            interval_90: [rate.quantile(0.05)?.probability(), rate.quantile(0.95)?.probability()],
+            effective_cases: rate.effective_cases(),
+        })
+    }
+
+    /// ln odds of the prior that a seller's other listings leave each of them; none of one that is
+    /// known.
+    ///
+    /// # Errors
+    /// If the evidence on the seller cannot be.
+    pub fn without_each(&self, stated: &Stated, listings: &[Other]) -> Result<Vec<Option<f64>>, priors::Error> {
+        Ok(self.seller_posterior(stated, listings)?.without_each())
+    }
+
+    fn seller_posterior(&self, stated: &Stated, others: &[Other]) -> Result<SellerPosterior, priors::Error> {
         let segment = &self.pack.data().segments[stated.segment];
         let ln = |ln: Option<f64>| ln.unwrap_or(f64::NEG_INFINITY);
         let known = seller::Evidence {
@@ -237,13 +264,7 @@ impl Assessor {
                 .map(|o| ListingLikelihood::new(ln(o.ln_bad), ln(o.ln_sound)))
                 .collect::<Result<_, _>>()?,
         };
-        let rate = SellerPosterior::new(Prior::new(segment.a, segment.b)?, &known)?;
-        Ok(Rate {
-            mean: rate.mean(),
-            mean_complement: rate.mean_complement(),
-            interval_90: [rate.quantile(0.05)?.probability(), rate.quantile(0.95)?.probability()],
-            effective_cases: rate.effective_cases(),
-        })
+        SellerPosterior::new(Prior::new(segment.a, segment.b)?, &known)
     }
 
     /// How likely a listing's evidence and price are from a bad and from a sound watch of its

@@ -3,11 +3,12 @@
 //! Always from the model that the program came with and from all outcomes: a model fitted to some
 //! outcomes and fitted to them again would count them twice.
 
-use crate::app::Served;
+use crate::app::{Served, computing};
+use crate::assess::Assessor;
 use crate::listing::Listing;
-use crate::memory::{ACCOUNT, Memory, outcomes_by_listing};
+use crate::memory::{ACCOUNT, Found, Marks, Memory, outcomes_by_listing, watches};
 use crate::problem::{INTERNAL, Problem};
-use crate::store::{Calibration, CalibrationState, Ending, ListingQuery, NewModel, Renewal, Write};
+use crate::store::{self, Calibration, CalibrationState, Ending, ListingQuery, NewModel, Renewal, Write};
 use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationReport, JobState};
 use crate::wire::request::{AssessRequest, CallKind};
 use crate::wire::stored::OutcomeBody;
@@ -186,13 +187,13 @@ async fn run(memory: &Arc<Memory>, job: &Calibration, owner: &str) -> Result<(),
         |detail: String| (CalibrationState::Failed, Some(serde_json::json!({ "failure": detail }).to_string()));
     let mut made = None;
     let (state, report) = match found {
-        Ok(Ok(Some((pack, report)))) => {
-            made = Some(pack);
-            match serde_json::to_string(&report) {
-                Ok(report) => (CalibrationState::Done, Some(report)),
-                Err(e) => failed(format!("the report does not serialise: {e}")),
+        Ok(Ok(Some((pack, report)))) => match (serde_json::to_string(&report), serde_json::to_string(pack.data())) {
+            (Ok(report), Ok(body)) => {
+                made = Some((pack, body));
+                (CalibrationState::Done, Some(report))
             }
-        }
+            (Err(e), _) | (_, Err(e)) => failed(format!("the result does not serialise: {e}")),
+        },
         Ok(Ok(None)) => (CalibrationState::Cancelled, None),
         Ok(Err(problem)) => failed(problem.detail),
         Err(panicked) => {
@@ -200,21 +201,36 @@ async fn run(memory: &Arc<Memory>, job: &Calibration, owner: &str) -> Result<(),
             failed("the fault is ours".into())
         }
     };
-    let now = Timestamp::now();
-    let mut write = memory.store().write(&job.account).await?;
-    let kept = if let (CalibrationState::Done, Some(pack)) = (state, &made) {
-        let body = serde_json::to_string(pack.data()).unwrap_or_default();
-        let (version, digest) = (&pack.data().version, &pack.data().digest);
-        let model = NewModel { version, digest, body: &body, calibration: Some(&job.id), created_at: now };
-        write.put_model(&model).await?;
-        Some(version.as_str())
-    } else {
-        None
-    };
-    let ending = Ending { state, report: report.as_deref(), version: kept, at: now };
-    write.finish_calibration(&job.id, owner, &ending).await?;
-    write.commit().await?;
+    let end = Ending { state, report: report.as_deref(), version: None, at: Timestamp::now() };
+    match finish(memory, job, owner, end, made.as_ref()).await {
+        // What cannot be kept would be fitted for ever: the job has failed.
+        Err(e) if made.is_some() && !e.is_unavailable() => {
+            let (state, report) = failed(format!("the fitted model could not be kept: {}", e.detail()));
+            let end = Ending { state, report: report.as_deref(), version: None, at: Timestamp::now() };
+            finish(memory, job, owner, end, None).await?;
+        }
+        ended => ended?,
+    }
     Ok(())
+}
+
+/// Ends a job, and keeps the model it made.
+async fn finish(
+    memory: &Memory,
+    job: &Calibration,
+    owner: &str,
+    mut end: Ending<'_>,
+    made: Option<&(Pack, String)>,
+) -> Result<(), store::Error> {
+    let mut write = memory.store().write(&job.account).await?;
+    if let Some((pack, body)) = made {
+        let (version, digest) = (&pack.data().version, &pack.data().digest);
+        let model = NewModel { version, digest, body, calibration: Some(&job.id), created_at: end.at };
+        write.put_model(&model).await?;
+        end.version = Some(version);
+    }
+    write.finish_calibration(&job.id, owner, &end).await?;
+    write.commit().await
 }
 
 /// `1.0+20261125.4f2a61`: the model it started from, the day, the job.
@@ -226,7 +242,7 @@ fn version_name(base: &Served, job: &Calibration) -> String {
 
 /// Fits the model to what is stored; `None` if it was called off.
 async fn fit(
-    memory: &Memory,
+    memory: &Arc<Memory>,
     params: &CalibrationBody,
     version: &str,
     watched: &Arc<Watched>,
@@ -263,52 +279,84 @@ async fn fit(
 }
 
 /// Everything stored as cases of a fit, in the order of the listings' ids.
-async fn cases(memory: &Memory, include_unbought: bool) -> Result<Vec<Case>, Problem> {
+async fn cases(memory: &Arc<Memory>, include_unbought: bool) -> Result<Vec<Case>, Problem> {
     let force = memory.in_force().await?;
-    let assessor = &memory.base().assessor;
-    let mut outcomes = outcomes_by_listing(memory).await?;
-    let mut sellers: HashMap<String, u64> = HashMap::new();
-    let mut key = |seller: Option<&str>| match seller {
-        Some(id) => {
-            let next = sellers.len() as u64;
-            *sellers.entry(format!("s{id}")).or_insert(next)
-        }
-        None => {
-            let next = sellers.len() as u64;
-            sellers.insert(format!("n{next}"), next);
-            next
-        }
-    };
+    let outcomes = outcomes_by_listing(memory).await?;
     let segments = memory.seller_segments().await?;
-    let mut cases = Vec::new();
+    let mut listings = Vec::new();
     let mut query = ListingQuery { limit: PAGE, ..ListingQuery::default() };
     loop {
         let page = memory.store().listings(ACCOUNT, &query).await?;
-        for stored in page.items {
-            let found = outcomes.remove(&stored.id);
-            if found.is_none() && !include_unbought {
-                continue;
-            }
-            let segment = stored.seller.as_ref().and_then(|s| segments.get(s)).map(String::as_str);
-            let Some((listing, ln_price)) = read(assessor, &force.book, &stored.request, segment) else {
-                tracing::warn!(id = stored.id, "a stored listing does not fit the model: only its outcome counts");
-                outcomes.extend(found.map(|f| (stored.id, f)));
-                continue;
-            };
-            let evidence = listing.arrival.map_or(listing.evidence, |a| a.before);
-            cases.push(Case {
-                segment: listing.seller.stated.segment,
-                seller: key(stored.seller.as_deref()),
-                evidence,
-                ln_price,
-                outcome: found.and_then(|f| outcome(assessor.pack(), &f.body)),
-            });
-        }
+        listings.extend(page.items.into_iter().filter(|l| include_unbought || outcomes.contains_key(&l.id)));
         match page.next {
             Some(next) => query.after = Some(next),
             None => break,
         }
     }
+    let assessor = memory.base().clone();
+    computing(move || Ok(read_cases(&assessor.assessor, &force.book, listings, outcomes, &segments))).await
+}
+
+/// Sellers as numbers; listings without one have each its own.
+#[derive(Default)]
+struct Numbers {
+    sellers: HashMap<String, u64>,
+    count: u64,
+}
+
+impl Numbers {
+    fn of(&mut self, seller: Option<&str>) -> u64 {
+        self.count += 1;
+        let next = self.count - 1;
+        seller.map_or(next, |id| *self.sellers.entry(id.into()).or_insert(next))
+    }
+}
+
+fn read_cases(
+    assessor: &Assessor,
+    book: &Book,
+    listings: Vec<store::Listing>,
+    mut outcomes: HashMap<String, Found>,
+    segments: &HashMap<String, String>,
+) -> Vec<Case> {
+    let mut numbers = Numbers::default();
+    let (mut cases, mut marks) = (Vec::new(), Vec::new());
+    // A watch that its seller put up again is one case: that of which an outcome is known, or the newest.
+    let mut of_seller: HashMap<u64, Vec<usize>> = HashMap::new();
+    for stored in listings {
+        let found = outcomes.remove(&stored.id);
+        let segment = stored.seller.as_ref().and_then(|s| segments.get(s)).map(String::as_str);
+        let Some((request, listing)) = read(assessor, book, &stored.request, segment) else {
+            tracing::warn!(id = stored.id, "a stored listing does not fit the model: only its outcome counts");
+            outcomes.extend(found.map(|f| (stored.id, f)));
+            continue;
+        };
+        let seller = numbers.of(stored.seller.as_deref());
+        let ln_price = assessor.ln_price(&listing);
+        let outcome = found.and_then(|f| outcome(assessor.pack(), &f.body));
+        of_seller.entry(seller).or_default().push(cases.len());
+        marks.push((Marks::of(&request), (outcome.is_some(), stored.updated_at)));
+        cases.push(Some(Case {
+            segment: listing.seller.stated.segment,
+            seller,
+            evidence: listing.arrival.map_or(listing.evidence, |a| a.before),
+            ln_price,
+            outcome,
+        }));
+    }
+    for of_one in of_seller.into_values().filter(|all| all.len() > 1) {
+        let numbers = watches(&of_one.iter().map(|i| &marks[*i].0).collect::<Vec<_>>());
+        let mut standing: HashMap<usize, usize> = HashMap::new();
+        for (watch, i) in numbers.into_iter().zip(of_one) {
+            let best = standing.entry(watch).or_insert(i);
+            if *best != i {
+                let (stays, goes) = if marks[i].1 > marks[*best].1 { (i, *best) } else { (*best, i) };
+                *best = stays;
+                cases[goes] = None;
+            }
+        }
+    }
+    let mut cases: Vec<Case> = cases.into_iter().flatten().collect();
     // Outcomes of listings that are not saved, or no longer fit, teach what the seller's watches are.
     let mut loose: Vec<_> = outcomes.into_iter().collect();
     loose.sort_by(|a, b| a.0.cmp(&b.0));
@@ -316,28 +364,22 @@ async fn cases(memory: &Memory, include_unbought: bool) -> Result<Vec<Case>, Pro
         let segment = found.seller.as_ref().and_then(|s| segments.get(s)).map(String::as_str);
         cases.push(Case {
             segment: assessor.pack().segment(segment).unwrap_or(0),
-            seller: key(found.seller.as_deref()),
+            seller: numbers.of(found.seller.as_deref()),
             evidence: steelyard_model::observe::Evidence::default(),
             ln_price: [0.0; steelyard_model::contraction::MAX_LANES],
             outcome: outcome(assessor.pack(), &found.body),
         });
     }
-    Ok(cases)
+    cases
 }
 
-fn read(
-    assessor: &crate::assess::Assessor,
-    book: &Book,
-    text: &str,
-    segment: Option<&str>,
-) -> Option<(Listing, steelyard_model::posterior::PerStory)> {
+fn read(assessor: &Assessor, book: &Book, text: &str, segment: Option<&str>) -> Option<(AssessRequest, Listing)> {
     let mut request: AssessRequest = serde_json::from_str(text).ok()?;
     if let Some(seller) = request.seller.as_mut().filter(|s| s.segment.is_none()) {
         seller.segment = segment.map(str::to_owned);
     }
     let listing = Listing::read(assessor.pack(), book, &request, &[]).ok()?;
-    let ln_price = assessor.ln_price(&listing);
-    Some((listing, ln_price))
+    Some((request, listing))
 }
 
 /// An outcome in the terms of a fit; what the pack no longer has is left out.

@@ -132,6 +132,20 @@ fn calibre() -> Value {
     json!({ "jewels": [17, 21], "winding": "self", "date": false, "chronometer": false, "lignes": 11.5 })
 }
 
+/// A stream of changes as it is sent.
+pub const CHANGES: &str = "\
+retry: 2000
+id: 41
+
+id: 42
+event: advice_changed
+data: {\"after\":{\"advice\":\"leave\",\"bad\":0.71,\"walk_away_price\":{\"amount\":\"44.00\",\"currency\":\"EUR\"}},\
+\"at\":\"2026-12-03T10:00:01.25Z\",\"because\":[\"an outcome of listing lot-381 of the same seller was recorded\"],\
+\"before\":{\"advice\":\"ask_first\",\"bad\":0.44,\"walk_away_price\":{\"amount\":\"248.36\",\"currency\":\"EUR\"}},\
+\"id\":42,\"listing\":\"lot-382\"}
+
+";
+
 /// Numbers to four decimals: enough to read, and the same whatever mathematical library
 /// computed them.
 fn rounded(value: Value) -> Value {
@@ -222,6 +236,12 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
             "two_lines",
             "The answers to the lines of the same name, numbers rounded to four decimals",
             (answers.join("\n") + "\n").into(),
+        ),
+        example(
+            "/paths/~1v1~1changes/get/responses/200/content/text~1event-stream",
+            "one_change",
+            "Where the stream begins, and one change",
+            CHANGES.into(),
         ),
         example(&problem("422"), "two_faults", "Two faults, both named", serde_json::to_value(invalid)?),
     ])

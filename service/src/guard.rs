@@ -65,6 +65,7 @@ impl Guard {
                 header::IF_MATCH,
                 header::IF_NONE_MATCH,
                 header::HeaderName::from_static("idempotency-key"),
+                header::HeaderName::from_static("last-event-id"),
             ])
             .expose_headers([
                 header::ETAG,

@@ -65,7 +65,8 @@ fn main() -> ExitCode {
     // Usage errors leave through clap with exit code 2.
     let cli = Cli::parse();
     // A command says itself what there is to say; of the service there is only its log.
-    let log = if matches!(cli.command, Command::Serve(_)) { "warn" } else { "error" };
+    // A machine under load is slow to its database, too: no news for whoever reads the log.
+    let log = if matches!(cli.command, Command::Serve(_)) { "warn,sqlx=error" } else { "error" };
     let log = tracing_subscriber::EnvFilter::try_from_default_env().unwrap_or_else(|_| log.into());
     tracing_subscriber::fmt().with_env_filter(log).with_writer(std::io::stderr).init();
     match run(cli.command) {

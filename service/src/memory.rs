@@ -4,11 +4,13 @@
 //! Nothing here is state of its own: what is cached holds as long as the account's revision does, or
 //! never changes (a version of the model, an assessor made of it).
 
+mod watches;
+
 use crate::app::{App, ReadRequest, Served, computing};
 use crate::assess::{Assessor, Rate, Report};
 use crate::listing::{Listing, Other, Stated};
 use crate::outcomes::Format;
-use crate::problem::{INTERNAL, Problem};
+use crate::problem::{INTERNAL, NOT_FOUND, Problem};
 use crate::store::{
     self, BookPart, Keys, ListingQuery, NewAssessment, NewChange, NewListing, NewModel, NewOutcome, OutcomeFilter,
     Precondition, Status, Store, Write,
@@ -18,14 +20,20 @@ use crate::wire::request::AssessRequest;
 use crate::wire::response::Assessment;
 use crate::wire::stored::{Imported, OutcomeBody, SellerKnown};
 use axum::body::Bytes;
+use base64::Engine as _;
+use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use jiff::Timestamp;
 use serde_json::{Value, json};
+use sha2::{Digest as _, Sha256};
 use std::collections::{BTreeSet, HashMap};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use steelyard_model::facts::{Book, BookData};
 use steelyard_model::pack::Pack;
+use steelyard_model::posterior::DECIBANS;
 use steelyard_priors::seller::{Feedback, Outcomes};
 use uuid::Uuid;
+pub(crate) use watches::{Marks, watches};
 
 /// The account before there are tokens.
 pub const ACCOUNT: &str = "local";
@@ -39,6 +47,9 @@ pub struct Memory {
     store: Store,
     base: Arc<Served>,
     own_book: Arc<Book>,
+    /// The digest and text of `own_book`, if anything is in it.
+    own_text: Option<(String, String)>,
+    turns: Mutex<HashMap<String, Arc<Turn>>>,
     versions: Mutex<HashMap<String, Arc<Served>>>,
     in_force: Mutex<Option<Arc<InForce>>>,
 }
@@ -50,8 +61,10 @@ pub struct InForce {
     pub revision: i64,
     /// The model.
     pub served: Arc<Served>,
-    /// The reference book.
+    /// The reference book: the stored one at that revision over the program's own.
     pub book: Arc<Book>,
+    /// Digest of the program's own, if it was started with one.
+    pub own_book: Option<String>,
 }
 
 /// What is stored of a seller.
@@ -62,30 +75,7 @@ pub struct SellerFile {
     /// Its saved listings.
     listings: Vec<Known>,
     /// Outcomes of listings that are not saved, or no longer fit the model.
-    loose: Vec<(String, Other)>,
-    /// Outcomes, and how many of them were bad.
-    found: u64,
-    bad: u64,
-}
-
-/// What a seller's file says to other listings.
-#[derive(Debug, Clone, Default)]
-pub(crate) struct SellerBrief {
-    said: SellerKnown,
-    others: Vec<(String, Other)>,
-}
-
-impl SellerBrief {
-    /// What it says to one listing, which never counts itself.
-    pub(crate) fn without(&self, listing: Option<&str>) -> SellerKnown {
-        let others = self.others.iter().filter(|(id, _)| Some(id.as_str()) != listing);
-        SellerKnown { others: others.map(|(_, other)| *other).collect(), ..self.said.clone() }
-    }
-
-    /// Watches in it.
-    pub(crate) fn len(&self) -> usize {
-        self.others.len()
-    }
+    loose: Vec<(String, Report, Other)>,
 }
 
 #[derive(Debug, Clone)]
@@ -93,40 +83,164 @@ struct Known {
     listing: store::Listing,
     stated: Stated,
     other: Other,
+    report: Option<Report>,
+    marks: Marks,
+    /// Of listings of one watch the number is the same.
+    watch: usize,
     /// Whether its request wants what is stored of the seller.
     asks: bool,
+    /// Whether its request states totals, which stand for the stored outcomes.
+    totals: bool,
+}
+
+/// How much the log-odds of a prior move, in decibans, before a listing is assessed again because of
+/// one more listing of its seller: at most 1.4 percentage points of P(bad). Each listing of a seller
+/// with many moves all the others a little; an assessment says what it used, and what is put anew
+/// uses all.
+const MATTERS_DB: f64 = 0.25;
+
+/// Why listings are looked at again.
+#[derive(Debug, Clone)]
+pub(crate) enum Look {
+    /// Something is known of their seller.
+    Seller,
+    /// The reference book was this before.
+    Book(Arc<Book>),
+    /// Everything may be new.
+    All,
 }
 
 impl SellerFile {
-    /// What it says to one listing, which never counts itself.
+    /// The same without the texts, which say nothing to other listings: small enough to keep many.
+    pub(crate) fn lean(mut self) -> Self {
+        for known in &mut self.listings {
+            (known.listing.request, known.listing.assessment) = (String::new(), None);
+        }
+        self
+    }
+
+    /// Watches in it.
+    pub(crate) fn len(&self) -> usize {
+        self.listings.len() + self.loose.len()
+    }
+
+    /// What it says to one listing, which never counts itself, nor the same watch put up before.
+    pub(crate) fn without(&self, own: Own<'_>) -> SellerKnown {
+        let nothing = Marks::default();
+        let itself = |k: &Known| own.id == Some(k.listing.id.as_str());
+        let mut marks: Vec<&Marks> =
+            self.listings.iter().map(|k| if itself(k) { &nothing } else { &k.marks }).collect();
+        marks.push(own.marks);
+        let watch = watches(&marks);
+        let others = self.standing(|i| !itself(&self.listings[i]) && watch[i] != watch[self.listings.len()]);
+        self.known(others, own.id)
+    }
+
+    /// The same for one of its listings.
+    fn without_listing(&self, i: usize) -> SellerKnown {
+        let Known { watch, listing, .. } = &self.listings[i];
+        self.known(self.standing(|j| self.listings[j].watch != *watch), Some(&listing.id))
+    }
+
+    fn known(&self, standing: Vec<usize>, own: Option<&str>) -> SellerKnown {
+        let saved = standing.into_iter().map(|i| self.listings[i].other);
+        let loose = self.loose.iter().filter(|(id, ..)| Some(id.as_str()) != own).map(|(.., other)| *other);
+        SellerKnown { others: saved.chain(loose).collect(), ..self.said.clone() }
+    }
+
+    /// Of each watch the listing that stands for it: one whose watch was found out about, else the
+    /// newest.
+    fn standing(&self, counts: impl Fn(usize) -> bool) -> Vec<usize> {
+        let mut best: HashMap<usize, usize> = HashMap::new();
+        let worth = |i: usize| (self.listings[i].other.found, self.listings[i].listing.updated_at, i);
+        for i in (0..self.listings.len()).filter(|i| counts(*i)) {
+            let of_watch = best.entry(self.listings[i].watch).or_insert(i);
+            if worth(i) > worth(*of_watch) {
+                *of_watch = i;
+            }
+        }
+        let mut standing: Vec<usize> = best.into_values().collect();
+        standing.sort_unstable();
+        standing
+    }
+
+    /// The listings still offered that are to be assessed again, each with what there is to say to it.
+    fn due(&self, force: &InForce, look: &Look) -> Result<Vec<(store::Listing, SellerKnown)>, Problem> {
+        let priors = self.priors(force)?;
+        let mut due = Vec::new();
+        for (i, k) in self.listings.iter().enumerate().filter(|(_, k)| k.listing.status == Status::Open) {
+            let nobody = SellerKnown::default();
+            let said = if k.asks { &self.said } else { &nobody };
+            let now = || if k.asks { self.without_listing(i) } else { SellerKnown::default() };
+            let seller = Standing { said, prior: priors[i], others: k.asks.then(|| self.others(i)) };
+            due.extend(force.due(&k.listing, seller, look, now));
+        }
+        Ok(due)
+    }
+
+    /// How many other watches there are for one of its listings, and how many of them were found out
+    /// about.
+    fn others(&self, i: usize) -> (usize, usize) {
+        let Known { watch, listing, .. } = &self.listings[i];
+        let loose = self.loose.iter().filter(|(id, ..)| *id != listing.id).count();
+        let others = || self.listings.iter().filter(|k| k.watch != *watch);
+        let found: BTreeSet<usize> = others().filter(|k| k.other.found).map(|k| k.watch).collect();
+        let all: BTreeSet<usize> = others().map(|k| k.watch).collect();
+        (loose + all.len(), loose + found.len())
+    }
+
+    /// ln odds of each open listing's prior; none where nothing stored moves it.
+    fn priors(&self, force: &InForce) -> Result<Vec<Option<f64>>, Problem> {
+        let mut priors = vec![None; self.listings.len()];
+        let standing = self.standing(|_| true);
+        let place: HashMap<usize, usize> =
+            standing.iter().enumerate().map(|(n, &i)| (self.listings[i].watch, n)).collect();
+        let all = self.known(standing, None).others;
+        // Most listings of a seller state the same of it: then one integral serves them all.
+        let mut together: HashMap<&Stated, Vec<Option<f64>>> = HashMap::new();
+        for (i, k) in self.listings.iter().enumerate().filter(|(_, k)| k.asks && k.listing.status == Status::Open) {
+            let shared = if k.totals {
+                None
+            } else {
+                if !together.contains_key(&k.stated) {
+                    together.insert(&k.stated, force.assessor().without_each(&k.stated, &all).map_err(impossible)?);
+                }
+                together[&k.stated][place[&k.watch]]
+            };
+            priors[i] = Some(match shared {
+                Some(ln_odds) => ln_odds,
+                None => {
+                    let others = self.without_listing(i).beside_totals(k.totals);
+                    force.assessor().rate(&k.stated, &others).map_err(impossible)?.ln_odds()
+                }
+            });
+        }
+        Ok(priors)
+    }
+
+    /// How many watches were found out about, and how many of them were bad: those of which it is
+    /// likelier than not, and of them how many for certain.
     #[must_use]
-    pub fn without(&self, listing: Option<&str>) -> SellerKnown {
-        self.brief().without(listing)
-    }
-
-    /// What it says to any listing, and no more: small enough to keep many of them.
-    pub(crate) fn brief(&self) -> SellerBrief {
-        let saved = self.listings.iter().map(|k| (k.listing.id.clone(), k.other));
-        SellerBrief { said: self.said.clone(), others: saved.chain(self.loose.iter().cloned()).collect() }
-    }
-
-    /// The listings still offered, each with what there is to say to it.
-    fn open(self) -> Vec<(store::Listing, SellerKnown)> {
-        let open = self.listings.iter().filter(|k| k.listing.status == Status::Open);
-        let known = |k: &Known| if k.asks { self.without(Some(&k.listing.id)) } else { SellerKnown::default() };
-        open.map(|k| (k.listing.clone(), known(k))).collect()
-    }
-
-    /// How many watches were found out about, and how many of them were bad.
-    #[must_use]
-    pub fn found(&self) -> (u64, u64) {
-        (self.found, self.bad)
+    pub fn found(&self, force: &InForce) -> FoundOut {
+        let bad = force.assessor().pack().bad();
+        let standing = self.standing(|_| true).into_iter().filter_map(|i| self.listings[i].report);
+        let mut found = FoundOut::default();
+        for report in standing.chain(self.loose.iter().map(|(_, report, _)| *report)) {
+            if report.certainty > 0.5 {
+                found.watches += 1;
+                found.bad += u64::from(bad[report.story]);
+                found.certain += u64::from(report.certainty >= 1.0);
+            } else {
+                found.unsure += 1;
+            }
+        }
+        found
     }
 
     /// How many watches there is something of, but not what they are.
     #[must_use]
     pub fn seen(&self) -> usize {
-        self.listings.iter().filter(|k| !k.other.found).count()
+        self.standing(|_| true).into_iter().filter(|i| !self.listings[*i].other.found).count()
     }
 
     /// What is believed of the seller's rate of bad watches. Where nothing was said of its segment
@@ -135,10 +249,6 @@ impl SellerFile {
     /// # Errors
     /// If the evidence on it cannot be.
     pub fn rate(&self, force: &InForce) -> Result<Rate, Problem> {
-        let impossible = |e: steelyard_priors::Error| {
-            tracing::error!(error = %e, "a seller's rate could not be computed");
-            Problem::new(INTERNAL, "what is stored of the seller cannot be")
-        };
         let newest = self.listings.iter().max_by_key(|k| k.listing.updated_at).map(|k| &k.stated);
         let pack = force.assessor().pack();
         let said = self.said.feedback.map(|f| Feedback::new(f.negative, f.positive + f.negative)).transpose();
@@ -152,8 +262,47 @@ impl SellerFile {
             feedback: said.map_err(impossible)?.or(newest.and_then(|s| s.feedback)),
             feedback_count: 0,
         };
-        force.assessor().rate(&stated, &self.without(None).others).map_err(impossible)
+        let all = self.known(self.standing(|_| true), None).others;
+        force.assessor().rate(&stated, &all).map_err(impossible)
     }
+}
+
+fn impossible(e: steelyard_priors::Error) -> Problem {
+    tracing::error!(error = %e, "a seller's rate could not be computed");
+    Problem::new(INTERNAL, "what is stored of the seller cannot be")
+}
+
+/// What stands of a seller for one of its listings.
+#[derive(Debug, Clone, Copy)]
+struct Standing<'a> {
+    /// What was said of it.
+    said: &'a SellerKnown,
+    /// ln odds of the prior, where the seller's other listings move it.
+    prior: Option<f64>,
+    /// How many other watches there are, and how many of them were found out about.
+    others: Option<(usize, usize)>,
+}
+
+/// The listing that is asked about.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Own<'a> {
+    /// Its id, if it has one.
+    pub(crate) id: Option<&'a str>,
+    /// What tells its watch from others.
+    pub(crate) marks: &'a Marks,
+}
+
+/// Watches that were found out about.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct FoundOut {
+    /// Of how many it is likelier than not what they are.
+    pub watches: u64,
+    /// How many of these are bad.
+    pub bad: u64,
+    /// Of how many of these it is certain.
+    pub certain: u64,
+    /// Reports of further ones that leave more doubt than they take.
+    pub unsure: u64,
 }
 
 impl InForce {
@@ -166,12 +315,66 @@ impl InForce {
     /// Reads a request that fitted when it was stored; `None` where it no longer does, since the model
     /// has other signs now.
     fn stored(&self, id: &str, text: &str, known: &SellerKnown) -> Option<Listing> {
+        self.read(id, text, known).map(|(_, listing)| listing)
+    }
+
+    fn read(&self, id: &str, text: &str, known: &SellerKnown) -> Option<(AssessRequest, Listing)> {
         let mut request: AssessRequest = serde_json::from_str(text).ok()?;
         request.id = Some(id.into());
         known.complete(&mut request);
         let mut listing = Listing::read(self.assessor().pack(), &self.book, &request, &[]).ok()?;
         listing.seller.others = known.beside(&request);
-        Some(listing)
+        Some((request, listing))
+    }
+
+    /// Whether an open listing is to be assessed again, and with what of its seller: what its
+    /// assessment used, as long as what is known now hardly moves the prior.
+    fn due(
+        &self,
+        listing: &store::Listing,
+        seller: Standing<'_>,
+        look: &Look,
+        known: impl FnOnce() -> SellerKnown,
+    ) -> Option<(store::Listing, SellerKnown)> {
+        #[derive(serde::Deserialize)]
+        struct Kept {
+            log_odds_db: Prior,
+        }
+        #[derive(serde::Deserialize)]
+        struct Prior {
+            prior: f64,
+        }
+        let kept = listing.assessment.as_ref().filter(|a| a.model == self.served.version());
+        let holds = kept.and_then(|a| {
+            let Kept { log_odds_db } = serde_json::from_str(&a.body).ok()?;
+            let moved = seller.prior.map_or(0.0, |ln_odds| DECIBANS * ln_odds - log_odds_db.prior);
+            let used: SellerKnown = serde_json::from_str(&a.seller_used).ok()?;
+            let same = (&used.segment, used.feedback) == (&seller.said.segment, seller.said.feedback);
+            // A few listings more or less of many, but every outcome is to be seen in the answer.
+            let (all, known) = (used.others.len(), used.others.iter().filter(|o| o.found).count());
+            let same = same
+                && seller
+                    .others
+                    .is_none_or(|(now, found)| found == known && now.abs_diff(all) * 10 < now.max(all).max(1));
+            Some(used).filter(|_| same && moved.abs() <= MATTERS_DB)
+        });
+        let used: SellerKnown = match (holds, look) {
+            (None, _) => known(),
+            (Some(_), Look::Seller) => return None,
+            (Some(used), Look::All) => used,
+            (Some(used), Look::Book(before)) => {
+                let before = Self { book: before.clone(), ..self.clone() };
+                let derived = |force: &Self| {
+                    let read = force.stored(&listing.id, &listing.request, &used)?;
+                    Some((read.evidence, read.because, read.overruled))
+                };
+                if derived(&before) == derived(self) {
+                    return None;
+                }
+                used
+            }
+        };
+        Some((listing.clone(), used))
     }
 
     /// Assesses a stored request anew.
@@ -183,6 +386,18 @@ impl InForce {
             .stored(id, text, known)
             .ok_or_else(|| Problem::new(INTERNAL, "a stored listing does not fit the model in force"))?;
         self.assess(&listing)
+    }
+
+    /// Computes an assessment again from its request and what it used of the seller, as stored.
+    ///
+    /// # Errors
+    /// If they do not fit the model.
+    pub(crate) fn again(&self, id: &str, request: &str, seller_used: &str) -> Result<Assessment, Problem> {
+        let known: SellerKnown = serde_json::from_str(seller_used).map_err(|e| {
+            tracing::error!(error = %e, "what an assessment used of its seller");
+            Problem::new(INTERNAL, "what is stored cannot be read")
+        })?;
+        self.reassess(id, request, &known)
     }
 
     /// Assesses a listing.
@@ -212,7 +427,10 @@ impl SellerKnown {
     /// The other listings that count beside what the request says: stated totals stand for the
     /// stored outcomes, which would be counted twice.
     pub(crate) fn beside(&self, request: &AssessRequest) -> Vec<Other> {
-        let totals = request.seller.as_ref().is_some_and(|s| s.outcomes.is_some());
+        self.beside_totals(totals(request))
+    }
+
+    fn beside_totals(&self, totals: bool) -> Vec<Other> {
         self.others.iter().copied().filter(|o| !(totals && o.found)).collect()
     }
 }
@@ -222,9 +440,9 @@ pub(crate) fn seller_of(request: &AssessRequest) -> Option<&str> {
     request.seller.as_ref().filter(|s| s.stored != Some(false)).and_then(|s| s.id.as_deref())
 }
 
-/// Whether a stored request wants what is stored of its seller.
-fn asks(request: &str) -> bool {
-    serde_json::from_str::<Value>(request).is_ok_and(|r| r.pointer("/seller/stored") != Some(&json!(false)))
+/// Whether a request states totals of its seller's outcomes.
+fn totals(request: &AssessRequest) -> bool {
+    request.seller.as_ref().is_some_and(|s| s.outcomes.is_some())
 }
 
 /// What lists are sorted by.
@@ -245,10 +463,20 @@ pub fn keys(a: &Assessment) -> Keys {
 
 impl Memory {
     /// A store, the model it began with, and the book on the command line.
-    #[must_use]
-    pub fn new(store: Store, base: Arc<Served>, own_book: Book) -> Self {
+    ///
+    /// # Errors
+    /// If the book does not serialise.
+    pub fn new(store: Store, base: Arc<Served>, own_book: Book) -> anyhow::Result<Self> {
         let versions = Mutex::new(HashMap::from([(base.version().to_owned(), base.clone())]));
-        Self { store, base, own_book: Arc::new(own_book), versions, in_force: Mutex::new(None) }
+        let own_text = if own_book == Book::default() {
+            None
+        } else {
+            let text = serde_json::to_string(own_book.data())?;
+            let digest = format!("sha256-{}", BASE64_URL_SAFE_NO_PAD.encode(Sha256::digest(&text)));
+            Some((digest, text))
+        };
+        let own_book = Arc::new(own_book);
+        Ok(Self { store, base, own_book, own_text, turns: Mutex::default(), versions, in_force: Mutex::new(None) })
     }
 
     /// The store.
@@ -277,8 +505,9 @@ impl Memory {
             Some(version) => self.version(&version).await?,
             None => self.base.clone(),
         };
-        let book = Arc::new(self.book().await?);
-        let now = Arc::new(InForce { revision, served, book });
+        let book = Arc::new(self.book(revision, &self.own_book).await?);
+        let own_book = self.own_text.as_ref().map(|(digest, _)| digest.clone());
+        let now = Arc::new(InForce { revision, served, book, own_book });
         *self.in_force.lock().unwrap_or_else(PoisonError::into_inner) = Some(now.clone());
         Ok(now)
     }
@@ -299,17 +528,20 @@ impl Memory {
         };
         let data = serde_json::from_str(&row.body).map_err(|e| unusable(&e))?;
         let pack = Pack::from_data(data).map_err(|e| unusable(&e))?;
-        let served = Served::new(Arc::new(pack)).map_err(|e| unusable(&e))?;
+        let served = computing(move || Ok(Served::new(Arc::new(pack)))).await?.map_err(|e| unusable(&e))?;
         self.versions.lock().unwrap_or_else(PoisonError::into_inner).insert(version.into(), served.clone());
         Ok(served)
     }
 
-    /// Keeps the model that the program came with, so that its assessments can be computed again.
+    /// Keeps the model and the book that the program came with, so that its assessments can be computed again.
     pub(crate) async fn keep_base(&self, write: &mut Write, at: Timestamp) -> Result<(), Problem> {
         let data = self.base.assessor.pack().data();
         let body = String::from_utf8_lossy(&self.base.json);
         let model =
             NewModel { version: &data.version, digest: &data.digest, body: &body, calibration: None, created_at: at };
+        if let Some((digest, text)) = &self.own_text {
+            write.keep_own_book(digest, text).await?;
+        }
         write.put_model(&model).await.map_err(|e| {
             if e.is_conflict() {
                 let detail = format!(
@@ -323,37 +555,43 @@ impl Memory {
         })
     }
 
-    /// The stored book over the one on the command line.
-    async fn book(&self) -> Result<Book, Problem> {
+    /// The stored book as of a revision, over another.
+    async fn book(&self, revision: i64, own: &Book) -> Result<Book, Problem> {
+        let corrupt = |e: &dyn std::fmt::Display| {
+            tracing::error!(error = %e, "the stored reference book");
+            Problem::new(INTERNAL, "the stored reference book cannot be read")
+        };
         let mut data = BookData::default();
-        for part in [store::BookPart::Reference, store::BookPart::Calibre] {
-            let mut after = (String::new(), String::new());
-            loop {
-                let page = self.store.book(ACCOUNT, part, (&after.0, &after.1), PAGE).await?;
-                let Some(last) = page.last() else { break };
-                after = (last.maker.clone(), last.name.clone());
-                for entry in &page {
-                    let read = match part {
-                        store::BookPart::Reference => {
-                            serde_json::from_str(&entry.body).map(|r| data.references.push(r))
-                        }
-                        store::BookPart::Calibre => serde_json::from_str(&entry.body).map(|c| data.calibres.push(c)),
-                    };
-                    read.map_err(|e| {
-                        tracing::error!(error = %e, maker = entry.maker, name = entry.name, "an entry of the book");
-                        Problem::new(INTERNAL, "an entry of the stored reference book cannot be read")
-                    })?;
-                }
-            }
+        for entry in self.store.past_book(ACCOUNT, BookPart::Reference, revision).await? {
+            data.references.push(serde_json::from_str(&entry).map_err(|e| corrupt(&e))?);
+        }
+        for entry in self.store.past_book(ACCOUNT, BookPart::Calibre, revision).await? {
+            data.calibres.push(serde_json::from_str(&entry).map_err(|e| corrupt(&e))?);
         }
         if data == BookData::default() {
-            return Ok((*self.own_book).clone());
+            return Ok(own.clone());
         }
-        let stored = Book::new(data).map_err(|faults| {
-            tracing::error!(%faults, "the stored reference book");
-            Problem::new(INTERNAL, "the stored reference book has faults")
-        })?;
-        Ok(stored.over(&self.own_book))
+        Ok(Book::new(data).map_err(|faults| corrupt(&faults))?.over(own))
+    }
+
+    /// What an assessment was made with, as long as that was noted.
+    ///
+    /// # Errors
+    /// Not found where it was not; if this program cannot use the model; or if the store fails.
+    pub async fn as_of(&self, past: &store::Assessment) -> Result<InForce, Problem> {
+        let Some(revision) = past.book_revision else {
+            return Err(Problem::new(NOT_FOUND, "the reference book that this assessment used was not noted"));
+        };
+        let own = match &past.own_book {
+            None => Book::default(),
+            Some(digest) => {
+                let read = |text: String| Book::new(serde_json::from_str(&text).ok()?).ok();
+                read(self.store.own_book(ACCOUNT, digest).await?)
+                    .ok_or_else(|| Problem::new(INTERNAL, "a stored reference book cannot be read"))?
+            }
+        };
+        let (served, book) = (self.version(&past.model).await?, Arc::new(self.book(revision, &own).await?));
+        Ok(InForce { revision, served, book, own_book: past.own_book.clone() })
     }
 
     /// The kinds of sellers that were said, by seller.
@@ -371,53 +609,70 @@ impl Memory {
     ///
     /// # Errors
     /// If the store fails.
-    pub async fn seller(&self, force: &InForce, id: &str) -> Result<SellerFile, Problem> {
-        let mut file = SellerFile::default();
+    pub async fn seller(&self, force: &Arc<InForce>, id: &str) -> Result<SellerFile, Problem> {
+        let mut said = SellerKnown::default();
         match self.store.seller(ACCOUNT, id).await {
             Ok(summary) => {
-                if let Some(said) = summary.said {
-                    file.said.segment = said.segment;
-                    file.said.feedback = said.feedback.as_deref().and_then(|f| serde_json::from_str(f).ok());
+                if let Some(row) = summary.said {
+                    said.segment = row.segment;
+                    said.feedback = row.feedback.as_deref().and_then(|f| serde_json::from_str(f).ok());
                 }
             }
-            Err(e) if e.is_not_found() => return Ok(file),
+            Err(e) if e.is_not_found() => return Ok(SellerFile::default()),
             Err(e) => return Err(e.into()),
         }
         let filter = OutcomeFilter { seller: Some(id.into()), current: true, ..OutcomeFilter::default() };
-        let mut reports: HashMap<String, Report> = HashMap::new();
-        let mut after = 0;
+        let (mut outcomes, mut after) = (Vec::new(), 0);
         loop {
             let page = self.store.outcomes(ACCOUNT, &filter, after, PAGE).await?;
             let Some(last) = page.last() else { break };
             after = last.number;
-            for outcome in &page {
-                if let Some(report) = report(force.assessor().pack(), &outcome.body) {
-                    file.found += 1;
-                    file.bad += u64::from(force.assessor().pack().bad()[report.story]);
-                    reports.insert(outcome.listing.clone(), report);
-                }
-            }
+            outcomes.extend(page);
         }
         let mut query = ListingQuery { seller: Some(id.into()), limit: PAGE, ..ListingQuery::default() };
+        let mut listings = Vec::new();
         loop {
             let page = self.store.listings(ACCOUNT, &query).await?;
-            for listing in page.items {
-                if let Some(read) = force.stored(&listing.id, &listing.request, &file.said) {
-                    let other = force.assessor().likelihood(&read, reports.remove(&listing.id));
-                    let asks = asks(&listing.request);
-                    file.listings.push(Known { listing, stated: read.seller.stated, other, asks });
-                }
-            }
+            listings.extend(page.items);
             match page.next {
                 Some(next) => query.after = Some(next),
                 None => break,
             }
         }
+        let force = force.clone();
+        computing(move || Ok(SellerFile::read(&force, said, listings, &outcomes))).await
+    }
+}
+
+impl SellerFile {
+    fn read(force: &InForce, said: SellerKnown, saved: Vec<store::Listing>, outcomes: &[store::Outcome]) -> Self {
         let pack = force.assessor().pack();
-        let segment = pack.segment(file.said.segment.as_deref()).unwrap_or(0);
-        file.loose = reports.into_iter().map(|(id, r)| (id, force.assessor().reported(segment, r))).collect();
-        file.loose.sort_by(|a, b| a.0.cmp(&b.0));
-        Ok(file)
+        let mut reports: HashMap<String, Report> =
+            outcomes.iter().filter_map(|o| Some((o.listing.clone(), report(pack, &o.body)?))).collect();
+        let mut listings: Vec<Known> = Vec::with_capacity(saved.len());
+        for listing in saved {
+            let Some((request, read)) = force.read(&listing.id, &listing.request, &said) else { continue };
+            let report = reports.remove(&listing.id);
+            listings.push(Known {
+                other: force.assessor().likelihood(&read, report),
+                stated: read.seller.stated,
+                report,
+                marks: Marks::of(&request),
+                watch: 0,
+                asks: seller_of(&request).is_some(),
+                totals: totals(&request),
+                listing,
+            });
+        }
+        let numbers = watches(&listings.iter().map(|k| &k.marks).collect::<Vec<_>>());
+        for (known, watch) in listings.iter_mut().zip(numbers) {
+            known.watch = watch;
+        }
+        let segment = pack.segment(said.segment.as_deref()).unwrap_or(0);
+        let mut loose: Vec<_> =
+            reports.into_iter().map(|(id, r)| (id, r, force.assessor().reported(segment, r))).collect();
+        loose.sort_by(|a, b| a.0.cmp(&b.0));
+        Self { said, listings, loose }
     }
 }
 
@@ -462,6 +717,29 @@ pub(crate) struct Saved {
 
 /// Assesses and saves a listing, then assesses the seller's other open ones again.
 pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<Saved, Problem> {
+    let because = format!("listing {} of the same seller was saved", save.id);
+    let (saved, sellers) = put(app, save).await?;
+    follow(app, sellers, &because).await;
+    Ok(saved)
+}
+
+/// The same for many, whose sellers' other listings are looked at once in the end. What became of
+/// each, in order.
+#[expect(dead_code, reason = "for feeds")]
+pub(crate) async fn save_all(app: &App, saves: Vec<Save<'_>>) -> Vec<Result<Saved, Problem>> {
+    let (mut done, mut touched) = (Vec::with_capacity(saves.len()), Vec::new());
+    for save in saves {
+        done.push(put(app, save).await.map(|(saved, sellers)| {
+            touched.extend(sellers);
+            saved
+        }));
+    }
+    follow(app, touched, "listings of the same seller were saved").await;
+    done
+}
+
+/// Assesses and saves a listing. Gives also the sellers of whom something else is known now.
+async fn put(app: &App, save: Save<'_>) -> Result<(Saved, Vec<Option<String>>), Problem> {
     let memory = app.memory()?;
     let force = app.in_force().await?;
     let before = match memory.store.listing(ACCOUNT, save.id).await {
@@ -480,19 +758,25 @@ pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<Saved, Problem> {
     let now = now();
     let made = Made::of(&force, &known, &assessment)?;
     let seller = request.seller.as_ref().and_then(|s| s.id.as_deref());
-    let photos: Vec<String> = request.photos.iter().flatten().filter_map(|p| p.digest.clone()).collect();
+    let photos: Vec<String> =
+        request.photos.iter().flatten().filter_map(|p| p.digest.clone()).filter(|d| !d.trim().is_empty()).collect();
     let new = NewListing {
         id: save.id,
         status: request.status.unwrap_or(Status::Open),
         request: save.text,
         seller,
-        serial: request.watch.as_ref().and_then(|w| w.facts.as_ref()).and_then(|f| f.serial.as_deref()),
+        serial: request
+            .watch
+            .as_ref()
+            .and_then(|w| w.facts.as_ref())
+            .and_then(|f| f.serial.as_deref())
+            .filter(|s| !s.trim().is_empty()),
         photos: &photos,
         at: now,
     };
     let mut write = memory.store.write(ACCOUNT).await?;
     memory.keep_base(&mut write, now).await?;
-    let created = write.put_listing(&new, &made.row(now), save.condition).await?;
+    let put = write.put_listing(&new, &made.row(now), save.condition).await?;
     if let Some(change) = before.as_ref().and_then(|b| advice_change(b, &assessment, now, "it was saved anew")) {
         write.tell(&[NewChange { at: now, event: ADVICE_CHANGED, data: &change }]).await?;
     }
@@ -514,23 +798,47 @@ pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<Saved, Problem> {
             model: made.model,
             at: now,
             seller_used: made.seller_used,
+            book_revision: Some(made.book_revision),
+            own_book: made.own_book,
             body: made.body,
             keys: made.keys,
         }),
     };
-    let because = format!("listing {} of the same seller was saved", save.id);
-    follow(app, [listing.seller.clone(), before.and_then(|b| b.seller)], &because).await;
-    Ok(Saved { created, listing })
+    let mut sellers = vec![listing.seller.clone(), before.and_then(|b| b.seller)];
+    sellers.extend(put.lost_outcomes.into_iter().map(Some));
+    Ok((Saved { created: put.created, listing }, sellers))
 }
 
-/// Assesses a seller's open listings again and keeps what differs.
-pub(crate) async fn refresh(app: &App, seller: &str, because: &str) -> Result<(), Problem> {
+/// Who looks at a seller's listings again: one at a time, and whoever waited while another began
+/// after its own write has nothing left to do.
+#[derive(Debug, Default)]
+struct Turn {
+    wanted: AtomicU64,
+    done: tokio::sync::Mutex<u64>,
+}
+
+/// Assesses a seller's open listings again, as far as what is known of it moves them.
+pub(crate) async fn refresh(app: &App, seller: &str, look: &Look, because: &str) -> Result<(), Problem> {
     let memory = app.memory()?;
+    let turn = {
+        let mut turns = memory.turns.lock().unwrap_or_else(PoisonError::into_inner);
+        turns.retain(|_, turn| Arc::strong_count(turn) > 1);
+        turns.entry(seller.into()).or_default().clone()
+    };
+    let mine = turn.wanted.fetch_add(1, Ordering::SeqCst) + 1;
+    let mut done = turn.done.lock().await;
+    if *done >= mine && matches!(look, Look::Seller) {
+        return Ok(());
+    }
+    let upto = turn.wanted.load(Ordering::SeqCst);
     // Whoever writes meanwhile refreshes what it touched; a few rounds settle two that meet.
     for _ in 0..ROUNDS {
         let force = app.in_force().await?;
         let file = memory.seller(&force, seller).await?;
-        if keep_anew(memory, &force, file.open(), because).await? {
+        let (with, look) = (force.clone(), look.clone());
+        let due = computing(move || file.due(&with, &look)).await?;
+        if keep_anew(memory, &force, due, because).await? {
+            *done = upto;
             return Ok(());
         }
     }
@@ -545,7 +853,7 @@ pub(crate) async fn refresh(app: &App, seller: &str, because: &str) -> Result<()
 pub async fn activate(app: &App, version: &str) -> Result<ModelVersion, Problem> {
     let (write, made) = activation(app, version).await?;
     write.commit().await?;
-    refresh_open(app, &format!("model {version} was put in force")).await?;
+    refresh_open(app, &Look::All, &format!("model {version} was put in force")).await?;
     Ok(made)
 }
 
@@ -566,83 +874,62 @@ pub(crate) async fn activation(app: &App, version: &str) -> Result<(Write, Model
     Ok((write, ModelVersion { version: version.into(), digest, active: true, calibration }))
 }
 
-/// Assesses open listings again that an entry of the reference book may speak of.
-pub(crate) async fn refresh_maker(app: &App, part: BookPart, maker: &str, because: &str) -> Result<(), Problem> {
-    let memory = app.memory()?;
-    let force = app.in_force().await?;
-    let mut query = ListingQuery { status: Some(Status::Open), limit: PAGE, ..ListingQuery::default() };
-    loop {
-        let page = memory.store.listings(ACCOUNT, &query).await?;
-        let touched = page.items.into_iter().filter(|l| speaks_of(&force.book, part, maker, &l.request)).collect();
-        refresh_these(app, touched, because).await?;
-        match page.next {
-            Some(next) => query.after = Some(next),
-            None => return Ok(()),
-        }
-    }
-}
-
-/// Whether a stored request is about a maker's watch; for a calibre, also whether it or its
-/// reference names a calibre with that maker before it.
-fn speaks_of(book: &Book, part: BookPart, maker: &str, request: &str) -> bool {
-    let Ok(AssessRequest { watch: Some(watch), .. }) = serde_json::from_str(request) else { return false };
-    let maker = Book::name_key(maker);
-    if watch.maker.as_deref().is_some_and(|own| Book::name_key(own) == maker) {
-        return true;
-    }
-    let entry = watch.maker.as_deref().zip(watch.reference.as_deref()).and_then(|(m, r)| book.reference(m, r));
-    let allowed = entry.into_iter().flat_map(|r| &r.calibres);
-    let mut calibres = watch.facts.iter().filter_map(|f| f.calibre.as_ref()).chain(allowed);
-    part == BookPart::Calibre && calibres.any(|c| Book::name_key(c).contains(&maker))
-}
-
 /// How often a re-assessment begins anew when somebody else writes meanwhile.
 const ROUNDS: usize = 5;
 
-/// Assesses listings again, with all the open ones of their sellers.
-async fn refresh_these(app: &App, listings: Vec<store::Listing>, because: &str) -> Result<(), Problem> {
+/// Looks at open listings without a seller again.
+async fn refresh_alone(app: &App, mut alone: Vec<store::Listing>, look: &Look, because: &str) -> Result<(), Problem> {
     let memory = app.memory()?;
-    let sellers: BTreeSet<String> = listings.iter().filter_map(|l| l.seller.clone()).collect();
-    let mut alone: Vec<store::Listing> = listings.into_iter().filter(|l| l.seller.is_none()).collect();
     for _ in 0..ROUNDS {
         let force = app.in_force().await?;
-        let open = alone.iter().filter(|l| l.seller.is_none() && l.status == Status::Open);
-        let open = open.map(|l| (l.clone(), SellerKnown::default())).collect();
-        if keep_anew(memory, &force, open, because).await? {
+        let (with, look) = (force.clone(), look.clone());
+        let ids: Vec<String> = alone.iter().map(|l| l.id.clone()).collect();
+        let due = computing(move || {
+            let (open, nobody) =
+                (|l: &&store::Listing| l.seller.is_none() && l.status == Status::Open, SellerKnown::default());
+            let open = alone.iter().filter(open);
+            Ok(open
+                .filter_map(|l| {
+                    with.due(l, Standing { said: &nobody, prior: None, others: None }, &look, SellerKnown::default)
+                })
+                .collect())
+        });
+        if keep_anew(memory, &force, due.await?, because).await? {
             break;
         }
         // Somebody wrote since: look at them as they are now.
-        let mut now = Vec::with_capacity(alone.len());
-        for listing in &alone {
-            match memory.store.listing(ACCOUNT, &listing.id).await {
-                Ok(listing) => now.push(listing),
+        alone = Vec::with_capacity(ids.len());
+        for id in ids {
+            match memory.store.listing(ACCOUNT, &id).await {
+                Ok(listing) => alone.push(listing),
                 Err(e) if e.is_not_found() => {}
                 Err(e) => return Err(e.into()),
             }
         }
-        alone = now;
-    }
-    for seller in sellers {
-        refresh(app, &seller, because).await?;
     }
     Ok(())
 }
 
-/// Assesses all open listings again: where another model comes into force, and after a start, since the
-/// process may have ended between a write and what follows from it.
+/// Looks at all open listings again: where another model comes into force or the reference book says
+/// something else; and after a start, since the process may have ended between a write and what
+/// follows from it.
 ///
 /// # Errors
 /// If the store fails.
-pub async fn refresh_open(app: &App, because: &str) -> Result<(), Problem> {
+pub(crate) async fn refresh_open(app: &App, look: &Look, because: &str) -> Result<(), Problem> {
     let memory = app.memory()?;
     let mut query = ListingQuery { status: Some(Status::Open), limit: PAGE, ..ListingQuery::default() };
     let mut done: BTreeSet<String> = BTreeSet::new();
     loop {
         let page = memory.store.listings(ACCOUNT, &query).await?;
-        let new = |l: &store::Listing| l.seller.as_ref().is_none_or(|s| !done.contains(s));
-        let these: Vec<store::Listing> = page.items.into_iter().filter(new).collect();
-        done.extend(these.iter().filter_map(|l| l.seller.clone()));
-        refresh_these(app, these, because).await?;
+        let (sold, alone): (Vec<_>, Vec<_>) = page.items.into_iter().partition(|l| l.seller.is_some());
+        refresh_alone(app, alone, look, because).await?;
+        for seller in sold.into_iter().filter_map(|l| l.seller) {
+            if !done.contains(&seller) {
+                refresh(app, &seller, look, because).await?;
+                done.insert(seller);
+            }
+        }
         match page.next {
             Some(next) => query.after = Some(next),
             None => return Ok(()),
@@ -730,11 +1017,33 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
             changes.extend(before.and_then(change));
         }
     }
+    for past in write.past_requests_of(seller).await? {
+        let request = without_seller(&past.request)?.to_string();
+        write.put_past_request(&store::PastRequest { request, ..past }).await?;
+    }
     let told: Vec<NewChange<'_>> =
         changes.iter().map(|data| NewChange { at: now, event: ADVICE_CHANGED, data }).collect();
     write.tell(&told).await?;
     write.commit().await?;
+    // It is forgotten whatever comes of this.
+    match memory.store.empty_log().await {
+        Ok(true) => {}
+        Ok(false) => tracing::warn!("a forgotten seller stands in SQLite's log until it is next emptied"),
+        Err(e) => tracing::warn!(detail = e.detail(), "SQLite's log could not be emptied"),
+    }
     Ok(())
+}
+
+/// A stored request that no longer names its seller.
+fn without_seller(request: &str) -> Result<Value, Problem> {
+    let mut request: Value = serde_json::from_str(request).map_err(|e| {
+        tracing::error!(error = %e, "a stored request");
+        Problem::new(INTERNAL, "a stored listing cannot be read")
+    })?;
+    if let Some(seller) = request.pointer_mut("/seller").and_then(Value::as_object_mut) {
+        seller.remove("id");
+    }
+    Ok(request)
 }
 
 /// A listing as it is when its seller is forgotten.
@@ -748,14 +1057,7 @@ impl Unnamed {
     async fn of(force: &Arc<InForce>, id: &str, request: &str) -> Result<Self, Problem> {
         let (force, id, request) = (force.clone(), id.to_owned(), request.to_owned());
         computing(move || {
-            let mut request: Value = serde_json::from_str(&request).map_err(|e| {
-                tracing::error!(error = %e, listing = id, "a stored request");
-                Problem::new(INTERNAL, "a stored listing cannot be read")
-            })?;
-            if let Some(seller) = request.pointer_mut("/seller").and_then(Value::as_object_mut) {
-                seller.remove("id");
-            }
-            let (request, nobody) = (request.to_string(), SellerKnown::default());
+            let (request, nobody) = (without_seller(&request)?.to_string(), SellerKnown::default());
             let anew = match force.reassess(&id, &request, &nobody) {
                 Ok(assessment) => Some((Made::of(&force, &nobody, &assessment)?, assessment)),
                 Err(_) => None,
@@ -820,7 +1122,8 @@ pub(crate) async fn record(
     let told: Vec<String> = found
         .iter()
         .map(|f| {
-            json!({ "id": f.id, "at": now.to_string(), "listing": f.body.listing, "story": f.body.story }).to_string()
+            let (listing, story) = (&f.body.listing, &f.body.story);
+            json!({ "at": now.to_string(), "listing": listing, "outcome": f.id, "story": story }).to_string()
         })
         .collect();
     let told: Vec<NewChange<'_>> =
@@ -868,7 +1171,7 @@ pub(crate) async fn read_and_record(
 /// stored: a failure here is told to the log alone, and the next write to the seller makes up for it.
 pub(crate) async fn follow(app: &App, sellers: impl IntoIterator<Item = Option<String>>, because: &str) {
     for seller in sellers.into_iter().flatten().collect::<BTreeSet<_>>() {
-        if let Err(e) = refresh(app, &seller, because).await {
+        if let Err(e) = refresh(app, &seller, &Look::Seller, because).await {
             tracing::error!(detail = e.detail, "listings were not assessed again");
         }
     }
@@ -889,7 +1192,7 @@ fn advice_change(before: &store::Listing, now: &Assessment, at: Timestamp, becau
         json!({ "advice": advice(a), "bad": a.probability.bad, "walk_away_price": walk_away })
     };
     let change = json!({
-        "id": before.id, "at": at.to_string(), "before": short(&was), "after": short(now), "because": [because],
+        "at": at.to_string(), "listing": before.id, "before": short(&was), "after": short(now), "because": [because],
     });
     Some(change.to_string())
 }
@@ -898,6 +1201,8 @@ fn advice_change(before: &store::Listing, now: &Assessment, at: Timestamp, becau
 struct Made {
     model: String,
     seller_used: String,
+    book_revision: i64,
+    own_book: Option<String>,
     body: String,
     keys: Keys,
 }
@@ -911,14 +1216,17 @@ impl Made {
         Ok(Self {
             model: force.served.version().into(),
             seller_used: serde_json::to_string(known).map_err(text)?,
+            book_revision: force.revision,
+            own_book: force.own_book.clone(),
             body: serde_json::to_string(assessment).map_err(text)?,
             keys: keys(assessment),
         })
     }
 
     fn row(&self, at: Timestamp) -> NewAssessment<'_> {
-        let Self { model, seller_used, body, keys } = self;
-        NewAssessment { model, at, seller_used, body, keys: *keys }
+        let Self { model, seller_used, book_revision, own_book, body, keys } = self;
+        let (book_revision, own_book) = (*book_revision, own_book.as_deref());
+        NewAssessment { model, at, seller_used, book_revision, own_book, body, keys: *keys }
     }
 }
 

@@ -109,9 +109,6 @@ pub fn faults(pack: &Pack, body: &OutcomeBody) -> Vec<FaultAt> {
     let data = pack.data();
     let mut faults = Vec::new();
     let mut fault = |pointer: String, detail: String| faults.push(FaultAt::new(pointer, detail));
-    if body.listing.chars().any(char::is_control) {
-        fault("/listing".into(), "a name holds no control characters".into());
-    }
     if body.found_at.as_ref().is_some_and(|t| t.parse::<Timestamp>().is_err()) {
         fault("/found_at".into(), "not a time in RFC 3339, such as 2026-11-24T21:00:00Z".into());
     }

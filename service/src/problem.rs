@@ -76,9 +76,9 @@ macro_rules! kinds {
 }
 
 kinds! {
-    /// Not JSON at all.
-    MALFORMED = "malformed", BAD_REQUEST, "The body is not JSON",
-        "The body is not one well-formed JSON document in UTF-8: it is cut off, holds NaN or a number no double can hold, repeats a key, or is nested too deeply. Nothing was computed.";
+    /// A body, parameter or header that cannot be read.
+    MALFORMED = "malformed", BAD_REQUEST, "The request cannot be read",
+        "The body is not one well-formed JSON document in UTF-8 (it is cut off, holds NaN or a number no double can hold, repeats a key, or is nested too deeply), or a header or query parameter is not what it must be, as a `limit` of -1 or a `cursor` of another list. `detail` says which. Nothing was done.";
     /// JSON that does not fit.
     INVALID = "invalid", UNPROCESSABLE_ENTITY, "The request does not fit",
         "The JSON is well-formed, but members are missing, unknown, of the wrong shape or contradict each other. Every fault is named in `errors` by a JSON Pointer; nothing was computed.";
@@ -109,6 +109,12 @@ kinds! {
     /// The first request of a key is still under way.
     IN_PROGRESS = "in-progress", CONFLICT, "Still under way",
         "The first request with this `Idempotency-Key` has not been answered yet. Try again shortly.";
+    /// The answer of a key is no longer kept.
+    ANSWER_FORGOTTEN = "answer-forgotten", GONE, "The answer is no longer kept",
+        "The first request with this `Idempotency-Key` was answered, but its answer was thrown away when a seller was forgotten, since it might have named it. Nothing is done a second time: look whether what the request was to do is done, and use a new key for a new request.";
+    /// Too many at once.
+    SATURATED = "saturated", SERVICE_UNAVAILABLE, "Too much at once",
+        "As many of these are under way as the service allows at once. Try again after the seconds in `Retry-After`.";
     /// Shutting down.
     UNAVAILABLE = "unavailable", SERVICE_UNAVAILABLE, "Not ready",
         "The service is starting or shutting down, or its database does not answer. Try again shortly.";
@@ -116,6 +122,9 @@ kinds! {
     INTERNAL = "internal", INTERNAL_SERVER_ERROR, "Internal error",
         "The fault is ours; the log of the service holds the request id given in `x-request-id`.";
 }
+
+/// After how many seconds to try again what is not possible just now.
+const RETRY_AFTER_S: &str = "5";
 
 /// The media type of problems.
 pub const MEDIA_TYPE: &str = "application/problem+json";
@@ -176,6 +185,9 @@ impl IntoResponse for Problem {
         if matches!(status, StatusCode::PAYLOAD_TOO_LARGE | StatusCode::UNSUPPORTED_MEDIA_TYPE) {
             // The rest of the body is not read, so the connection cannot go on: say so (RFC 9112, 9.6).
             response.headers_mut().insert(header::CONNECTION, HeaderValue::from_static("close"));
+        }
+        if status == StatusCode::SERVICE_UNAVAILABLE {
+            response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static(RETRY_AFTER_S));
         }
         response
     }

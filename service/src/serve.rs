@@ -90,7 +90,7 @@ const TIDIED: Duration = Duration::from_secs(60 * 60);
 async fn background(app: Arc<App>) {
     let Ok(memory) = app.memory() else { return };
     let settled = async {
-        if let Err(e) = memory::refresh_open(&app, "the service was started").await {
+        if let Err(e) = memory::refresh_open(&app, &memory::Look::All, "the service was started").await {
             tracing::error!(detail = e.detail, "open listings were not assessed again");
         }
     };

@@ -201,6 +201,8 @@ fn mends(error: &jsonschema::ValidationError<'_>) -> Vec<Mend> {
             "not an amount: digits with a point, no sign, at most four decimals".into()
         }
         Kind::Pattern { .. } if at.ends_with("/currency") => "not a currency code of three capitals (ISO 4217)".into(),
+        Kind::Pattern { .. } => "a name holds no control characters".into(),
+        Kind::MinLength { limit: 1 } => "must not be empty".into(),
         Kind::Enum { options } => format!("must be one of {options}"),
         Kind::MaxItems { limit } => format!("more than {limit} items"),
         Kind::MaxLength { limit } => format!("longer than {limit} characters"),

@@ -5,6 +5,7 @@ use steelyard::store::{BookPart, NewModel, Precondition};
 
 on_both! {
     book_entries_are_put_got_listed_and_deleted,
+    the_book_can_be_read_as_it_was,
     models_come_into_force_and_go_back,
 }
 
@@ -30,11 +31,11 @@ async fn book_entries_are_put_got_listed_and_deleted(place: &Place) {
     let mut write = store.write(ACCOUNT).await.unwrap();
     for (name, precondition, holds) in [
         ("1", Precondition::None, true),
-        ("1", Precondition::Revision(1), true),
-        ("1", Precondition::Revision(2), false),
+        ("1", Precondition::Revisions(vec![1]), true),
+        ("1", Precondition::Revisions(vec![2]), false),
         ("1", Precondition::Absent, false),
         ("3", Precondition::Absent, true),
-        ("3", Precondition::Revision(1), false),
+        ("3", Precondition::Revisions(vec![1]), false),
     ] {
         let expected = write.expect_book_entry(BookPart::Reference, "a", name, precondition).await;
         assert!(if holds { expected.is_ok() } else { expected.unwrap_err().is_conflict() });
@@ -44,6 +45,38 @@ async fn book_entries_are_put_got_listed_and_deleted(place: &Place) {
     write.commit().await.unwrap();
     assert!(store.book_entry(ACCOUNT, BookPart::Reference, "a", "1").await.unwrap_err().is_not_found());
     assert!(store.book_entry(ACCOUNT, BookPart::Calibre, "a", "1").await.is_ok());
+}
+
+async fn the_book_can_be_read_as_it_was(place: &Place) {
+    let store = place.open().await;
+    let write = async |change: fn(&'static str) -> Option<&'static str>, name| {
+        let mut write = store.write(ACCOUNT).await.unwrap();
+        match change(name) {
+            Some(body) => drop(write.put_book_entry(BookPart::Calibre, "m", name, body, at(0)).await.unwrap()),
+            None => write.delete_book_entry(BookPart::Calibre, "m", name).await.unwrap(),
+        }
+        let revision = write.revision();
+        write.commit().await.unwrap();
+        revision
+    };
+    let first = write(|_| Some("1"), "a").await;
+    write(|_| Some("b"), "b").await;
+    write(|_| Some("2"), "a").await;
+    let gone = write(|_| None, "a").await;
+    let back = write(|_| Some("3"), "a").await;
+    let as_of = async |revision| store.past_book(ACCOUNT, BookPart::Calibre, revision).await.unwrap();
+    assert!(as_of(first - 1).await.is_empty());
+    let seen =
+        [as_of(first).await, as_of(first + 1).await, as_of(gone - 1).await, as_of(gone).await, as_of(back).await];
+    assert_eq!(seen.map(|entries| entries.concat()), ["1", "1b", "2b", "b", "3b"]);
+    assert!(store.past_book(ACCOUNT, BookPart::Reference, back).await.unwrap().is_empty());
+
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    write.keep_own_book("d", "{}").await.unwrap();
+    write.keep_own_book("d", "{}").await.unwrap();
+    write.commit().await.unwrap();
+    assert_eq!(store.own_book(ACCOUNT, "d").await.unwrap(), "{}");
+    assert!(store.own_book(ACCOUNT, "e").await.unwrap_err().is_not_found());
 }
 
 async fn models_come_into_force_and_go_back(place: &Place) {

@@ -1,7 +1,9 @@
 //! Listings, their assessments, and pages that stay as they were.
 
 use crate::support::{ACCOUNT, Place, assessment, at, committed, listing, put};
-use steelyard::store::{Cursor, Keys, ListingQuery, NewAssessment, NewListing, Precondition, Sort, Status, Store};
+use steelyard::store::{
+    Cursor, Keys, ListingQuery, NewAssessment, NewListing, NewOutcome, PastRequest, Precondition, Sort, Status, Store,
+};
 
 on_both! {
     what_is_put_is_got,
@@ -15,6 +17,8 @@ on_both! {
     what_no_text_can_hold_is_no_fault_of_the_database,
     history_is_kept_and_deletion_ends_it,
     a_stale_reassessment_is_left_out,
+    an_assessment_keeps_the_request_it_was_made_of,
+    whoever_loses_an_outcome_is_named,
     the_same_serial_or_photo_is_found,
 }
 
@@ -59,19 +63,19 @@ async fn preconditions_hold(place: &Place) {
     let store = place.open().await;
     let attempt = async |precondition| {
         let mut write = store.write(ACCOUNT).await.unwrap();
-        let created = write.put_listing(&listing("a"), &assessment(None), precondition).await?;
+        let created = write.put_listing(&listing("a"), &assessment(None), precondition).await?.created;
         write.commit().await.map(|()| created)
     };
-    assert!(attempt(Precondition::Revision(1)).await.unwrap_err().is_conflict());
+    assert!(attempt(Precondition::Revisions(vec![1])).await.unwrap_err().is_conflict());
     assert!(attempt(Precondition::Absent).await.unwrap());
     assert!(attempt(Precondition::Absent).await.unwrap_err().is_conflict());
     let revision = store.listing(ACCOUNT, "a").await.unwrap().revision;
-    assert!(attempt(Precondition::Revision(revision + 1)).await.unwrap_err().is_conflict());
-    assert!(!attempt(Precondition::Revision(revision)).await.unwrap());
+    assert!(attempt(Precondition::Revisions(vec![revision + 1])).await.unwrap_err().is_conflict());
+    assert!(!attempt(Precondition::Revisions(vec![revision])).await.unwrap());
     assert!(!attempt(Precondition::None).await.unwrap());
 
     let mut write = store.write(ACCOUNT).await.unwrap();
-    assert!(write.delete_listing("a", Precondition::Revision(revision)).await.unwrap_err().is_conflict());
+    assert!(write.delete_listing("a", Precondition::Revisions(vec![revision])).await.unwrap_err().is_conflict());
     write.delete_listing("a", Precondition::None).await.unwrap();
     assert!(write.delete_listing("a", Precondition::None).await.unwrap_err().is_not_found());
     write.commit().await.unwrap();
@@ -83,7 +87,7 @@ async fn of_two_that_read_the_same_one_writes(place: &Place) {
     let read = put(&store, &listing("a"), &assessment(None)).await;
     let attempts = (0..8).map(|_| async {
         let mut write = store.write(ACCOUNT).await.unwrap();
-        write.put_listing(&listing("a"), &assessment(None), Precondition::Revision(read)).await?;
+        write.put_listing(&listing("a"), &assessment(None), Precondition::Revisions(vec![read])).await?;
         write.commit().await
     });
     let done = futures_util::future::join_all(attempts).await;
@@ -224,6 +228,7 @@ async fn history_is_kept_and_deletion_ends_it(place: &Place) {
         put(&store, &listing("b"), &assessment(None)).await;
     }
     let all = store.assessments(ACCOUNT, "a", None, 10).await.unwrap();
+    let all: Vec<_> = all.into_iter().map(|a| a.assessment).collect();
     let keys: Vec<_> = all.iter().map(|a| a.keys.expected_net.unwrap()).collect();
     assert_eq!(keys, [4.0, 3.0, 2.0, 1.0, 0.0]);
     // Each ends just before the next begins.
@@ -232,20 +237,68 @@ async fn history_is_kept_and_deletion_ends_it(place: &Place) {
         assert_eq!(pair[1].last_revision, Some(pair[0].first_revision - 1));
     }
     let older = store.assessments(ACCOUNT, "a", Some(all[1].first_revision), 2).await.unwrap();
-    assert_eq!(older, all[2..4]);
+    assert_eq!(older.into_iter().map(|a| a.assessment).collect::<Vec<_>>(), all[2..4]);
     // Twice in one write: the second is the one that holds.
     let mut write = store.write(ACCOUNT).await.unwrap();
     write.put_listing(&listing("a"), &assessment(Some(7.0)), Precondition::None).await.unwrap();
     write.put_listing(&listing("a"), &assessment(Some(8.0)), Precondition::None).await.unwrap();
     write.commit().await.unwrap();
     let all = store.assessments(ACCOUNT, "a", None, 10).await.unwrap();
-    assert_eq!((all.len(), all[0].keys.expected_net), (6, Some(8.0)));
+    assert_eq!((all.len(), all[0].assessment.keys.expected_net), (6, Some(8.0)));
 
     let mut write = store.write(ACCOUNT).await.unwrap();
     write.delete_listing("a", Precondition::None).await.unwrap();
     write.commit().await.unwrap();
     assert!(store.assessments(ACCOUNT, "a", None, 10).await.unwrap().is_empty());
     assert_eq!(store.assessments(ACCOUNT, "b", None, 10).await.unwrap().len(), 5);
+}
+
+async fn an_assessment_keeps_the_request_it_was_made_of(place: &Place) {
+    let store = place.open().await;
+    let with = |text: &'static str| NewListing { request: text, ..listing("a") };
+    let first = put(&store, &with("1"), &assessment(Some(1.0))).await;
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    assert!(write.reassess("a", first, &assessment(Some(2.0))).await.unwrap());
+    let second = committed(write).await;
+    let third = put(&store, &with("2"), &assessment(Some(3.0))).await;
+    // The same again is nothing new.
+    let fourth = put(&store, &with("2"), &assessment(Some(4.0))).await;
+    let fifth = put(&store, &with("1"), &assessment(Some(5.0))).await;
+    put(&store, &NewListing { request: "b", ..listing("b") }, &assessment(None)).await;
+    let kept = store.assessments(ACCOUNT, "a", None, 10).await.unwrap();
+    let kept: Vec<_> = kept.iter().rev().map(|p| (p.assessment.first_revision, p.request.as_str())).collect();
+    assert_eq!(kept, [(first, "1"), (second, "1"), (third, "2"), (fourth, "2"), (fifth, "1")]);
+    let one = store.assessment(ACCOUNT, "a", third).await.unwrap();
+    assert_eq!((one.request.as_str(), one.assessment.keys.expected_net), ("2", Some(3.0)));
+    assert!(store.assessment(ACCOUNT, "a", fifth + 1).await.unwrap_err().is_not_found());
+
+    // What named a forgotten seller is put in another's place.
+    put(&store, &NewListing { seller: Some("s"), request: "of s", ..listing("c") }, &assessment(None)).await;
+    put(&store, &NewListing { request: "of nobody", ..listing("c") }, &assessment(None)).await;
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    let past = write.past_requests_of("s").await.unwrap();
+    assert_eq!((past.len(), past[0].listing.as_str(), past[0].request.as_str()), (1, "c", "of s"));
+    write.put_past_request(&PastRequest { request: "of a forgotten one".into(), ..past[0].clone() }).await.unwrap();
+    assert!(write.past_requests_of("s").await.unwrap().is_empty());
+    write.commit().await.unwrap();
+    let kept = store.assessments(ACCOUNT, "c", None, 10).await.unwrap();
+    assert_eq!(kept[1].request, "of a forgotten one");
+}
+
+async fn whoever_loses_an_outcome_is_named(place: &Place) {
+    let store = place.open().await;
+    let of = |seller| NewListing { seller, ..listing("a") };
+    put(&store, &of(Some("s")), &assessment(None)).await;
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    let found = NewOutcome { id: "o", listing: "a", recorded_at: at(1), found_at: at(1), body: "{}" };
+    write.record_outcomes(&[found]).await.unwrap();
+    write.delete_listing("a", Precondition::None).await.unwrap();
+    committed(write).await;
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    let put = write.put_listing(&of(Some("t")), &assessment(None), Precondition::None).await.unwrap();
+    assert_eq!((put.created, put.lost_outcomes), (true, vec!["s".to_owned()]));
+    let put = write.put_listing(&of(Some("t")), &assessment(None), Precondition::None).await.unwrap();
+    assert!(put.lost_outcomes.is_empty());
 }
 
 async fn a_stale_reassessment_is_left_out(place: &Place) {

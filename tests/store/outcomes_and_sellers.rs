@@ -114,7 +114,7 @@ async fn sellers_are_those_with_a_row_a_listing_or_an_outcome(place: &Place) {
     write.expect_seller("c", Precondition::Absent).await.unwrap();
     assert!(write.put_seller(&NewSeller { id: "c", at: at(5), ..said }).await.unwrap());
     assert!(write.expect_seller("c", Precondition::Absent).await.unwrap_err().is_conflict());
-    write.expect_seller("c", Precondition::Revision(write.revision())).await.unwrap();
+    write.expect_seller("c", Precondition::Revisions(vec![write.revision()])).await.unwrap();
     assert!(!write.put_seller(&NewSeller { id: "c", at: at(6), note: None, ..said }).await.unwrap());
     write.delete_listing("3", Precondition::None).await.unwrap();
     let revision = committed(write).await;

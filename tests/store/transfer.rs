@@ -28,6 +28,10 @@ async fn fill(store: &Store) {
     };
     put(store, &awkward, &assessment(None)).await;
     put(store, &NewListing { at: at(7), ..awkward }, &assessment(None)).await;
+    for (second, request) in [(8, "{\"nobody\":\n 1.0}"), (9, awkward.request)] {
+        put(store, &NewListing { at: at(second), seller: None, request, ..awkward }, &assessment(None)).await;
+    }
+    put(store, &NewListing { at: at(10), ..awkward }, &assessment(None)).await;
     for id in ["a", "B", "ä"] {
         put(store, &NewListing { at: at(3), ..listing(id) }, &assessment(Some(1.0))).await;
     }
@@ -99,6 +103,7 @@ async fn the_export_of_an_import_is_the_same_to_the_byte() {
     for (kind, count) in [
         ("seller", 2),
         ("listing", 4),
+        ("past_request", 2),
         ("outcome", 3),
         ("reference", 3),
         ("calibre", 1),
@@ -113,7 +118,7 @@ async fn the_export_of_an_import_is_the_same_to_the_byte() {
     for place in &places[1..] {
         let store = place.open().await;
         let report = import(&store, &exported).await;
-        assert_eq!(report, ImportReport { accepted: 19, refused: Vec::new() });
+        assert_eq!(report, ImportReport { accepted: 21, refused: Vec::new() });
         assert_eq!(export(&store).await, exported);
         // What the lines do not say outright is the same too.
         let all = OutcomeFilter::default();
@@ -197,7 +202,7 @@ async fn an_import_that_is_dropped_leaves_nothing(place: &Place) {
         other.line(line).await.unwrap();
     }
     let report = other.commit().await.unwrap();
-    assert_eq!((report.accepted, report.refused.len()), (19, 1));
+    assert_eq!((report.accepted, report.refused.len()), (21, 1));
     assert!(report.refused[0].detail.contains("cut off"));
 }
 

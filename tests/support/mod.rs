@@ -2,6 +2,10 @@
 
 #![allow(dead_code, reason = "every test takes the part it needs")]
 
+#[macro_use]
+pub(crate) mod place;
+
+pub(crate) use place::Place;
 use reqwest::header::HeaderMap;
 use reqwest::{RequestBuilder, StatusCode};
 use rustix::process::{Pid, Signal, kill_process};
@@ -51,6 +55,11 @@ impl Served {
     /// Started with the defaults.
     pub(crate) fn start() -> Self {
         Self::with(&[])
+    }
+
+    /// Started on a store that outlives it.
+    pub(crate) fn at(place: &Place) -> Self {
+        Self::with(&[place.variable()])
     }
 
     /// Started with these variables in its environment.

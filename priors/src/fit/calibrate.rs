@@ -69,7 +69,7 @@ pub fn calibrate(
         let without = Arc::new(Pack::from_data(finished(fit(fold, &others)?.data))?);
         let told = |pack: &Arc<Pack>| Listings::new(pack, &held, Outcomes::HeldBack).log_odds();
         for (((_, case), before), after) in held.iter().zip(told(pack)?).zip(told(&without)?) {
-            if let Some(outcome) = &case.outcome {
+            if let Some(outcome) = case.outcome.as_ref().filter(|o| o.is_likely()) {
                 forecasts.push(Forecast { fold, bad: pack.bad()[outcome.story], before, after });
             }
         }

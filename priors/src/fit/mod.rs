@@ -103,6 +103,22 @@ pub struct Outcome {
     pub signs: Vec<Finding>,
 }
 
+impl Outcome {
+    /// What the report of the story counts for: 1 where it is certain, 0 where it says nothing.
+    #[must_use]
+    pub fn weight(&self, stories: usize) -> f64 {
+        let guess = 1.0 / stories as f64;
+        ((self.certainty - guess) / (1.0 - guess)).max(0.0)
+    }
+
+    /// Whether the story reported is likelier than all others together: only then can it be said
+    /// how well it was forecast.
+    #[must_use]
+    pub fn is_likely(&self) -> bool {
+        self.certainty > 0.5
+    }
+}
+
 /// How a fit is run.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Settings {

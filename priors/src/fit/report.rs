@@ -25,9 +25,11 @@ pub struct Report {
     pub n: usize,
     /// How many of them have an outcome.
     pub n_outcomes: usize,
+    /// What the outcomes count for by their certainty.
+    pub outcome_weight: f64,
     /// Whether these are enough to judge the result by.
     pub enough: bool,
-    /// How many outcomes are still needed for that.
+    /// How many certain outcomes are still needed for that.
     pub needed: usize,
     /// The scores of the pack as it was; `None` where nothing could be forecast out of fold.
     pub before: Option<Card>,
@@ -158,12 +160,14 @@ pub(super) fn of(
     recalibration: Option<Assessment>,
 ) -> Report {
     let n_outcomes = cases.iter().filter(|c| c.outcome.is_some()).count();
+    let outcome_weight: f64 = cases.iter().filter_map(|c| Some(c.outcome.as_ref()?.weight(pack.stories()))).sum();
     let enough = pack.data().calibration.map_or(0, |c| c.enough_outcomes as usize);
     Report {
         n: cases.len(),
         n_outcomes,
-        enough: n_outcomes >= enough,
-        needed: enough.saturating_sub(n_outcomes),
+        outcome_weight,
+        enough: outcome_weight >= enough as f64,
+        needed: (enough as f64 - outcome_weight).max(0.0).ceil() as usize,
         before: scores_before,
         after: scores_after,
         recalibration,

@@ -8,7 +8,6 @@ use crate::wire::request::AssessRequest;
 use crate::wire::response::Assessment;
 use axum::Json;
 use axum::extract::{Request, State};
-use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use std::sync::Arc;
 
@@ -27,7 +26,5 @@ use std::sync::Arc;
 )]
 pub(super) async fn assess(State(app): State<Arc<App>>, request: Request) -> Result<Response, Problem> {
     let bytes = body::json_bytes(request).await?;
-    let answer = app.answer(&bytes).await?;
-    let no_store = [(header::CACHE_CONTROL, HeaderValue::from_static("no-store"))];
-    Ok((no_store, Json(answer)).into_response())
+    Ok(Json(app.answer(&bytes).await?).into_response())
 }

@@ -1,12 +1,15 @@
 //! `/v1/references` and `/v1/calibres`: the user's reference book.
 
 use super::listings::raw;
+use super::parameters::{IfMatch, IfNoneMatch, Known, Paged};
 use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
-use super::resource::{Paged, cursor, etag, json, limit, names, page, place, precondition, storable, tagged, whole};
+use super::resource::{
+    cursor, etag, existing, json, limit, names, page, parameters, place, precondition, storable, tagged, whole,
+};
 use crate::app::App;
 use crate::body;
-use crate::memory::{self, ACCOUNT};
-use crate::problem::{FaultAt, INTERNAL, INVALID, Problem};
+use crate::memory::{self, ACCOUNT, Look};
+use crate::problem::{FaultAt, INTERNAL, Problem};
 use crate::store::BookPart;
 use crate::wire::stored::{CalibreBody, CalibresPage, ReferenceBody, ReferencesPage};
 use axum::extract::rejection::{PathRejection, QueryRejection};
@@ -70,7 +73,7 @@ impl Entry for Calibre {
     }
 }
 
-/// Put a reference into the reference book. The open listings of its maker are assessed again.
+/// Put a reference into the reference book. The open listings it speaks of are assessed again.
 #[utoipa::path(
     put,
     path = "/v1/references/{maker}/{reference}",
@@ -78,8 +81,8 @@ impl Entry for Calibre {
     params(
         ("maker" = String, Path, description = "The maker; case, spaces and punctuation do not matter.", max_length = 200, example = "Halvorne"),
         ("reference" = String, Path, description = "The reference; case, spaces and punctuation do not matter.", max_length = 200, example = "H 2217"),
-        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
-        ("If-None-Match" = Option<String>, Header, description = "`*`: only if there is none yet."),
+        IfMatch,
+        IfNoneMatch,
     ),
     request_body(content = ReferenceBody, description = "The entry. `maker` and `reference` may be left out; given, they agree with the path."),
     responses(
@@ -107,7 +110,7 @@ pub(super) async fn put_reference(
     params(
         ("maker" = String, Path, description = "The maker."),
         ("reference" = String, Path, description = "The reference."),
-        ("If-None-Match" = Option<String>, Header, description = "An ETag received before."),
+        Known,
     ),
     responses(
         (status = 200, description = "The entry", body = Reference, headers(("ETag" = String, description = "The revision, quoted"))),
@@ -124,7 +127,7 @@ pub(super) async fn get_reference(
     get::<Reference>(&app, names, &headers).await
 }
 
-/// Take a reference out of the reference book. The open listings of its maker are assessed again.
+/// Take a reference out of the reference book. The open listings it speaks of are assessed again.
 #[utoipa::path(
     delete,
     path = "/v1/references/{maker}/{reference}",
@@ -132,7 +135,7 @@ pub(super) async fn get_reference(
     params(
         ("maker" = String, Path, description = "The maker."),
         ("reference" = String, Path, description = "The reference."),
-        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
+        IfMatch,
     ),
     responses(
         (status = 204, description = "Deleted"),
@@ -155,8 +158,7 @@ pub(super) async fn delete_reference(
     path = "/v1/references",
     tag = "reference book",
     params(
-        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1, example = 20),
-        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+        Paged,
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ReferencesPage),
@@ -169,11 +171,11 @@ pub(super) async fn list_references(
     uri: Uri,
     query: Result<Query<Paged>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let (items, next_cursor) = list::<Reference>(&app, query).await?;
+    let (items, next_cursor) = list::<Reference>(&app, &uri, query).await?;
     page(&uri, next_cursor.clone().as_deref(), &ReferencesPage { items, next_cursor })
 }
 
-/// Put a calibre into the reference book. The open listings of its maker are assessed again.
+/// Put a calibre into the reference book. The open listings it speaks of are assessed again.
 #[utoipa::path(
     put,
     path = "/v1/calibres/{maker}/{calibre}",
@@ -181,8 +183,8 @@ pub(super) async fn list_references(
     params(
         ("maker" = String, Path, description = "The maker; case, spaces and punctuation do not matter.", max_length = 200, example = "Halvorne"),
         ("calibre" = String, Path, description = "The calibre; case, spaces and punctuation do not matter.", max_length = 200, example = "71"),
-        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
-        ("If-None-Match" = Option<String>, Header, description = "`*`: only if there is none yet."),
+        IfMatch,
+        IfNoneMatch,
     ),
     request_body(content = CalibreBody, description = "The entry. `maker` and `calibre` may be left out; given, they agree with the path."),
     responses(
@@ -210,7 +212,7 @@ pub(super) async fn put_calibre(
     params(
         ("maker" = String, Path, description = "The maker."),
         ("calibre" = String, Path, description = "The calibre."),
-        ("If-None-Match" = Option<String>, Header, description = "An ETag received before."),
+        Known,
     ),
     responses(
         (status = 200, description = "The entry", body = Calibre, headers(("ETag" = String, description = "The revision, quoted"))),
@@ -227,7 +229,7 @@ pub(super) async fn get_calibre(
     get::<Calibre>(&app, names, &headers).await
 }
 
-/// Take a calibre out of the reference book. The open listings of its maker are assessed again.
+/// Take a calibre out of the reference book. The open listings it speaks of are assessed again.
 #[utoipa::path(
     delete,
     path = "/v1/calibres/{maker}/{calibre}",
@@ -235,7 +237,7 @@ pub(super) async fn get_calibre(
     params(
         ("maker" = String, Path, description = "The maker."),
         ("calibre" = String, Path, description = "The calibre."),
-        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
+        IfMatch,
     ),
     responses(
         (status = 204, description = "Deleted"),
@@ -258,8 +260,7 @@ pub(super) async fn delete_calibre(
     path = "/v1/calibres",
     tag = "reference book",
     params(
-        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1, example = 20),
-        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+        Paged,
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibresPage),
@@ -272,7 +273,7 @@ pub(super) async fn list_calibres(
     uri: Uri,
     query: Result<Query<Paged>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let (items, next_cursor) = list::<Calibre>(&app, query).await?;
+    let (items, next_cursor) = list::<Calibre>(&app, &uri, query).await?;
     page(&uri, next_cursor.clone().as_deref(), &CalibresPage { items, next_cursor })
 }
 
@@ -301,12 +302,13 @@ async fn put<E: Entry>(app: Arc<App>, path: Names, request: Request) -> Result<R
             Problem::new(INTERNAL, "the fault is ours")
         })?;
         let (maker_key, name_key) = E::key(&maker, &name);
+        let before = app.in_force().await?.book.clone();
         let mut write = app.memory()?.store().write(ACCOUNT).await?;
         write.expect_book_entry(E::PART, &maker_key, &name_key, condition).await?;
         let created = write.put_book_entry(E::PART, &maker_key, &name_key, &text, Timestamp::now()).await?;
         let tag = etag(write.revision());
         write.commit().await?;
-        follow(&app, E::PART, &maker, &name).await;
+        follow(&app, before, E::PART, &maker, &name).await;
         let status = if created { StatusCode::CREATED } else { StatusCode::OK };
         Ok(([(header::ETAG, tag)], json(status, &entry)?).into_response())
     })
@@ -314,24 +316,25 @@ async fn put<E: Entry>(app: Arc<App>, path: Names, request: Request) -> Result<R
 }
 
 async fn get<E: Entry>(app: &App, path: Names, headers: &HeaderMap) -> Result<Response, Problem> {
-    let (maker, name) = names(path)?;
+    let (maker, name) = existing(path)?;
     let (maker, name) = E::key(&maker, &name);
     let entry = app.memory()?.store().book_entry(ACCOUNT, E::PART, &maker, &name).await?;
     tagged(headers, &etag(entry.revision), &raw(entry.body)?)
 }
 
 async fn delete<E: Entry>(app: Arc<App>, path: Names, headers: HeaderMap) -> Result<StatusCode, Problem> {
-    let (maker, name) = names(path)?;
+    let (maker, name) = existing(path)?;
     whole(async move {
         let (maker_key, name_key) = E::key(&maker, &name);
         let store = app.memory()?.store();
+        let before = app.in_force().await?.book.clone();
         // Without one there is no precondition to fail.
         store.book_entry(ACCOUNT, E::PART, &maker_key, &name_key).await?;
         let mut write = store.write(ACCOUNT).await?;
         write.expect_book_entry(E::PART, &maker_key, &name_key, precondition(&headers)).await?;
         write.delete_book_entry(E::PART, &maker_key, &name_key).await?;
         write.commit().await?;
-        follow(&app, E::PART, &maker, &name).await;
+        follow(&app, before, E::PART, &maker, &name).await;
         Ok(StatusCode::NO_CONTENT)
     })
     .await
@@ -339,16 +342,17 @@ async fn delete<E: Entry>(app: Arc<App>, path: Names, headers: HeaderMap) -> Res
 
 async fn list<E: Entry>(
     app: &App,
+    uri: &Uri,
     query: Result<Query<Paged>, QueryRejection>,
 ) -> Result<(Vec<Box<RawValue>>, Option<String>), Problem> {
-    let Query(asked) = query.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let asked = parameters(query)?;
     let limit = limit(asked.limit)?;
-    let (maker, name): (String, String) = place(asked.cursor.as_deref())?.unwrap_or_default();
+    let (maker, name): (String, String) = place(uri, asked.cursor.as_deref())?.unwrap_or_default();
     // One more tells whether there is a next page.
     let mut found = app.memory()?.store().book(ACCOUNT, E::PART, (&maker, &name), limit + 1).await?;
     let more = found.len() > limit as usize;
     found.truncate(limit as usize);
-    let next = found.last().filter(|_| more).map(|e| cursor(&(&e.maker, &e.name))).transpose()?;
+    let next = found.last().filter(|_| more).map(|e| cursor(uri, &(&e.maker, &e.name))).transpose()?;
     Ok((found.into_iter().map(|e| raw(e.body)).collect::<Result<_, _>>()?, next))
 }
 
@@ -372,10 +376,11 @@ fn faults<E: Entry>(entry: &E, maker: &str, name: &str) -> Vec<FaultAt> {
     faults
 }
 
-/// Assesses the maker's open listings again. The entry is stored whatever comes of it.
-async fn follow(app: &App, part: BookPart, maker: &str, name: &str) {
+/// Assesses the open listings again of which the book now says something else. The entry is stored
+/// whatever comes of it.
+async fn follow(app: &App, before: Arc<Book>, part: BookPart, maker: &str, name: &str) {
     let because = format!("the reference book says something else of the {} {maker} {name}", part.as_str());
-    if let Err(e) = memory::refresh_maker(app, part, maker, &because).await {
+    if let Err(e) = memory::refresh_open(app, &Look::Book(before), &because).await {
         tracing::error!(detail = e.detail, "listings were not assessed again");
     }
 }

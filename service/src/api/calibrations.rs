@@ -1,11 +1,12 @@
 //! `/v1/calibrations`: fitting the model to what was found out.
 
 use super::listings::svg_response;
-use super::problems::{Anywhere, JsonBody, Named, Parameters};
-use super::resource::{Paged, cursor, finish, json, limit, names, page, place, repeatable};
+use super::parameters::{Key, Paged};
+use super::problems::{Anywhere, JsonBody, Keyed, Named, Parameters};
+use super::resource::{cursor, existing, finish, json, limit, page, parameters, place, repeatable};
 use crate::app::App;
 use crate::memory::ACCOUNT;
-use crate::problem::{INVALID, NOT_FOUND, Problem};
+use crate::problem::{NOT_FOUND, Problem};
 use crate::store::Ticket;
 use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationsPage};
 use crate::{body, calibration};
@@ -24,11 +25,11 @@ type Name = Result<Path<String>, PathRejection>;
     post,
     path = "/v1/calibrations",
     tag = "calibrations",
-    params(("Idempotency-Key" = Option<String>, Header, description = "Of the caller's making: sent again with the same body, the first answer comes back.", max_length = 255)),
+    params(Key),
     request_body(content = CalibrationBody, description = "All members may be left out."),
     responses(
         (status = 202, description = "Queued", body = CalibrationPage, headers(("Location" = String, description = "Where to look"))),
-        (status = 409, description = "The first request with this key is still under way", body = Problem, content_type = "application/problem+json"),
+        Keyed,
         (status = 422, description = "The request does not fit, or the key belongs to another", body = Problem, content_type = "application/problem+json"),
         Anywhere,
         JsonBody,
@@ -63,7 +64,7 @@ async fn queue(app: &App, ticket: Option<Ticket>, bytes: &Bytes) -> Result<Respo
     )
 )]
 pub(super) async fn get(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
-    let job = app.memory()?.store().calibration(ACCOUNT, &names(id)?).await?;
+    let job = app.memory()?.store().calibration(ACCOUNT, &existing(id)?).await?;
     json(StatusCode::OK, &CalibrationPage::from(job))
 }
 
@@ -80,7 +81,7 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name) -> Result<Respons
     )
 )]
 pub(super) async fn delete(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
-    let (id, store) = (names(id)?, app.memory()?.store());
+    let (id, store) = (existing(id)?, app.memory()?.store());
     let mut write = store.write(ACCOUNT).await?;
     write.cancel_calibration(&id, Timestamp::now()).await?;
     write.commit().await?;
@@ -93,8 +94,7 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name) -> Result<Resp
     path = "/v1/calibrations",
     tag = "calibrations",
     params(
-        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1),
-        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+        Paged,
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibrationsPage),
@@ -107,14 +107,14 @@ pub(super) async fn list(
     uri: Uri,
     query: Result<Query<Paged>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(asked) = query.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let asked = parameters(query)?;
     let limit = limit(asked.limit)?;
-    let after: String = place(asked.cursor.as_deref())?.unwrap_or_default();
+    let after: String = place(&uri, asked.cursor.as_deref())?.unwrap_or_default();
     // One more tells whether there is a next page.
     let mut found = app.memory()?.store().calibrations(ACCOUNT, &after, limit + 1).await?;
     let more = found.len() > limit as usize;
     found.truncate(limit as usize);
-    let next_cursor = found.last().filter(|_| more).map(|last| cursor(&last.id)).transpose()?;
+    let next_cursor = found.last().filter(|_| more).map(|last| cursor(&uri, &last.id)).transpose()?;
     let items = found.into_iter().map(CalibrationPage::from).collect();
     page(&uri, next_cursor.clone().as_deref(), &CalibrationsPage { items, next_cursor })
 }
@@ -133,7 +133,7 @@ pub(super) async fn list(
     )
 )]
 pub(super) async fn reliability(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
-    let job: CalibrationPage = app.memory()?.store().calibration(ACCOUNT, &names(id)?).await?.into();
+    let job: CalibrationPage = app.memory()?.store().calibration(ACCOUNT, &existing(id)?).await?.into();
     let svg = job.report.and_then(|r| r.drawn());
     svg.map(svg_response).ok_or_else(|| Problem::new(NOT_FOUND, "there are no scores to draw"))
 }

@@ -1,18 +1,20 @@
 //! `/v1/listings`: saved listings, each with its newest assessment.
 
+use super::parameters::{IfMatch, IfNoneMatch, Known, Limit, Paged};
 use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
 use super::resource::{
-    Paged, cursor, etag, foreign_cursor, json, limit, names, page, place, precondition, storable, tagged, whole,
+    cursor, etag, existing, foreign_cursor, json, limit, names, page, parameters, place, precondition, storable,
+    tagged, whole,
 };
-use crate::app::App;
+use crate::app::{App, computing};
 use crate::memory::{ACCOUNT, Save, Saved};
 use crate::picture;
 use crate::problem::{FaultAt, INVALID, NOT_FOUND, Problem};
 use crate::store::{Assessment, Listing, ListingQuery, Sort, Status};
 use crate::wire::request::AssessRequest;
 use crate::wire::response;
-use crate::wire::stored::{ListingsPage, PastAssessment, PastAssessmentsPage, SavedListing};
-use crate::{body, memory};
+use crate::wire::stored::{AssessmentAgain, ListingsPage, PastAssessment, PastAssessmentsPage, SavedListing};
+use crate::{body, memory, store};
 use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::extract::{Path, Query, Request, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, Uri, header};
@@ -31,8 +33,8 @@ type Name = Result<Path<String>, PathRejection>;
     tag = "listings",
     params(
         ("id" = String, Path, description = "The caller's name for the listing.", max_length = 200, example = "lot-381"),
-        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
-        ("If-None-Match" = Option<String>, Header, description = "`*`: only if there is none of that id yet."),
+        IfMatch,
+        IfNoneMatch,
     ),
     request_body(content = AssessRequest, description = "The body of `POST /v1/assess`, with `status`. Its `id`, if given, is the one in the path. At most 256 KiB."),
     responses(
@@ -72,7 +74,7 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     tag = "listings",
     params(
         ("id" = String, Path, description = "The listing."),
-        ("If-None-Match" = Option<String>, Header, description = "An ETag received before."),
+        Known,
     ),
     responses(
         (status = 200, description = "The listing", body = SavedListing, headers(("ETag" = String, description = "The revision, quoted"))),
@@ -82,7 +84,7 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     )
 )]
 pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
-    let listing = app.memory()?.store().listing(ACCOUNT, &names(id)?).await?;
+    let listing = app.memory()?.store().listing(ACCOUNT, &existing(id)?).await?;
     tagged(&headers, &etag(listing.revision), &shown(&app, listing).await?)
 }
 
@@ -93,7 +95,7 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
     tag = "listings",
     params(
         ("id" = String, Path, description = "The listing."),
-        ("If-Match" = Option<String>, Header, description = "Only if it is still at this ETag."),
+        IfMatch,
     ),
     responses(
         (status = 204, description = "Deleted"),
@@ -103,7 +105,7 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
     )
 )]
 pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<StatusCode, Problem> {
-    let id = names(id)?;
+    let id = existing(id)?;
     whole(async move {
         let store = app.memory()?.store();
         let seller = store.listing(ACCOUNT, &id).await?.seller;
@@ -122,7 +124,7 @@ pub(super) struct Listed {
     sort: Option<String>,
     status: Option<Status>,
     seller: Option<String>,
-    limit: Option<i64>,
+    limit: Option<Limit>,
     cursor: Option<String>,
 }
 
@@ -150,7 +152,7 @@ pub(super) async fn list(
     uri: Uri,
     query: Result<Query<Listed>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(asked) = query.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let asked = parameters(query)?;
     let sort = asked.sort.as_deref().unwrap_or("saved_at");
     let (descending, name) = sort.strip_prefix('-').map_or((false, sort), |name| (true, name));
     let sort: Sort = serde_json::from_value(name.into())
@@ -160,7 +162,7 @@ pub(super) async fn list(
         descending,
         status: asked.status,
         seller: asked.seller,
-        after: place(asked.cursor.as_deref())?,
+        after: place(&uri, asked.cursor.as_deref())?,
         limit: limit(asked.limit)?,
     };
     let found = app.memory()?.store().listings(ACCOUNT, &query).await;
@@ -169,7 +171,7 @@ pub(super) async fn list(
     for listing in found.items {
         items.push(shown(&app, listing).await?);
     }
-    let next_cursor = found.next.as_ref().map(cursor).transpose()?;
+    let next_cursor = found.next.as_ref().map(|next| cursor(&uri, next)).transpose()?;
     page(&uri, next_cursor.clone().as_deref(), &ListingsPage { items, next_cursor })
 }
 
@@ -180,8 +182,7 @@ pub(super) async fn list(
     tag = "listings",
     params(
         ("id" = String, Path, description = "The listing."),
-        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1),
-        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+        Paged,
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = PastAssessmentsPage),
@@ -196,18 +197,50 @@ pub(super) async fn assessments(
     uri: Uri,
     query: Result<Query<Paged>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let (id, Query(asked)) = (names(id)?, query.map_err(|e| Problem::new(INVALID, e.body_text()))?);
+    let (id, asked) = (existing(id)?, parameters(query)?);
     let limit = limit(asked.limit)?;
     let store = app.memory()?.store();
     store.listing(ACCOUNT, &id).await?;
     // One more tells whether there is a next page.
-    let mut found = store.assessments(ACCOUNT, &id, place(asked.cursor.as_deref())?, limit + 1).await?;
+    let mut found = store.assessments(ACCOUNT, &id, place(&uri, asked.cursor.as_deref())?, limit + 1).await?;
     let more = found.len() > limit as usize;
     found.truncate(limit as usize);
-    let last = found.last().filter(|_| more).map(|a| a.first_revision);
-    let next_cursor = last.as_ref().map(cursor).transpose()?;
+    let last = found.last().filter(|_| more).map(|a| a.assessment.first_revision);
+    let next_cursor = last.map(|revision| cursor(&uri, &revision)).transpose()?;
     let items = found.into_iter().map(past).collect::<Result<_, _>>()?;
     page(&uri, next_cursor.clone().as_deref(), &PastAssessmentsPage { items, next_cursor })
+}
+
+/// What was once thought of a listing, with everything it was made of, and computed anew from that.
+#[utoipa::path(
+    get,
+    path = "/v1/listings/{id}/assessments/{first_revision}",
+    tag = "listings",
+    params(
+        ("id" = String, Path, description = "The listing."),
+        ("first_revision" = i64, Path, description = "The first revision at which it was current.", minimum = 1, example = 1),
+    ),
+    responses(
+        (status = 200, description = "The assessment", body = AssessmentAgain),
+        (status = 404, description = "There is no such assessment, or it was made before what it used was noted", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+    )
+)]
+pub(super) async fn assessment(
+    State(app): State<Arc<App>>,
+    place: Result<Path<(String, String)>, PathRejection>,
+) -> Result<Response, Problem> {
+    let (id, revision) = names(place)?;
+    let none = |_| Problem::new(NOT_FOUND, format!("there is no assessment {revision:?}"));
+    let revision: i64 = revision.parse().map_err(none)?;
+    let memory = app.memory()?;
+    let found = memory.store().assessment(ACCOUNT, &id, revision).await?;
+    let force = memory.as_of(&found.assessment).await?;
+    let reference_book = force.book.data().clone();
+    let (known, request) = (found.assessment.seller_used.clone(), found.request.clone());
+    let computed_again = computing(move || force.again(&id, &request, &known)).await?;
+    let answer = AssessmentAgain { past: past(found)?, reference_book, computed_again };
+    Ok(([(header::CACHE_CONTROL, "no-store")], json(StatusCode::OK, &answer)?).into_response())
 }
 
 /// Why: the account of the newest assessment as a picture.
@@ -223,7 +256,7 @@ pub(super) async fn assessments(
     )
 )]
 pub(super) async fn evidence(State(app): State<Arc<App>>, id: Name) -> Result<Response, Problem> {
-    let listing = app.memory()?.store().listing(ACCOUNT, &names(id)?).await?;
+    let listing = app.memory()?.store().listing(ACCOUNT, &existing(id)?).await?;
     let read = |a: Assessment| serde_json::from_str::<response::Assessment>(&a.body).ok();
     let svg = listing.assessment.and_then(read).and_then(|a| picture::evidence(&a));
     svg.map(svg_response).ok_or_else(|| Problem::new(NOT_FOUND, "the newest assessment was made without shares"))
@@ -233,7 +266,6 @@ pub(super) async fn evidence(State(app): State<Arc<App>>, id: Name) -> Result<Re
 pub(super) fn svg_response(svg: String) -> Response {
     let headers = [
         (header::CONTENT_TYPE, HeaderValue::from_static("image/svg+xml")),
-        (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
         // Opened by itself it is a document: it may do nothing.
         (header::CONTENT_SECURITY_POLICY, HeaderValue::from_static("default-src 'none'; frame-ancestors 'none'")),
     ];
@@ -254,12 +286,14 @@ async fn shown(app: &App, listing: Listing) -> Result<SavedListing, Problem> {
     })
 }
 
-fn past(a: Assessment) -> Result<PastAssessment, Problem> {
+fn past(past: store::PastAssessment) -> Result<PastAssessment, Problem> {
+    let (a, request) = (past.assessment, raw(past.request)?);
     Ok(PastAssessment {
         first_revision: a.first_revision,
         last_revision: a.last_revision,
         model: a.model,
         at: a.at.to_string(),
+        request,
         seller_used: raw(a.seller_used)?,
         assessment: raw(a.body)?,
     })

@@ -3,12 +3,14 @@
 mod assess;
 mod book;
 mod calibrations;
+mod changes;
 mod health;
 mod listings;
 mod model;
 mod models;
 mod outcomes;
 mod pages;
+mod parameters;
 mod problems;
 mod resource;
 mod sellers;
@@ -18,6 +20,7 @@ mod stream;
 use crate::app::App;
 use crate::guard::{self, Guard};
 use crate::problem::{INTERNAL, METHOD_NOT_ALLOWED, NOT_FOUND, Problem, ProblemOfLine};
+use crate::wire::changes::{AdviceChanged, OutcomeRecorded};
 use axum::http::{HeaderName, HeaderValue, Request, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
@@ -51,7 +54,7 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
     ),
     servers((url = "/", description = "this service")),
-    components(schemas(ProblemOfLine)),
+    components(schemas(AdviceChanged, OutcomeRecorded, ProblemOfLine)),
     tags(
         (name = "assess", description = "Assess a listing"),
         (name = "listings", description = "Saved listings, each with its newest assessment"),
@@ -59,6 +62,7 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
         (name = "outcomes", description = "What watches turned out to be"),
         (name = "reference book", description = "The user's own book of references and calibres"),
         (name = "calibrations", description = "Fitting the model to the user's own outcomes"),
+        (name = "changes", description = "What happened, as it happens"),
         (name = "model", description = "The model behind the numbers"),
         (name = "operation", description = "For whoever runs the service")
     )
@@ -73,6 +77,7 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
         .routes(routes!(listings::list))
         .routes(routes!(listings::put, listings::get, listings::delete))
         .routes(routes!(listings::assessments))
+        .routes(routes!(listings::assessment))
         .routes(routes!(listings::evidence))
         .routes(routes!(sellers::list))
         .routes(routes!(sellers::put, sellers::get, sellers::delete))
@@ -86,6 +91,7 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
         .routes(routes!(calibrations::list, calibrations::post))
         .routes(routes!(calibrations::get, calibrations::delete))
         .routes(routes!(calibrations::reliability))
+        .routes(routes!(changes::changes))
         .routes(routes!(models::list))
         .routes(routes!(models::activate))
         .routes(routes!(signs::signs))
@@ -99,6 +105,8 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
 pub fn router(app: Arc<App>, guard: &Arc<Guard>) -> Router {
     let (routes, _) = described();
     routes
+        // What is the caller's own is kept by nobody on the way; what is the same for all says so.
+        .layer(fixed(header::CACHE_CONTROL, "no-store"))
         .route("/openapi.json", get(pages::openapi))
         .route("/problems/{name}", get(pages::problem))
         .merge(pages::docs())

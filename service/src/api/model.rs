@@ -1,6 +1,8 @@
 //! `GET /v1/model`
 
+use super::parameters::Known;
 use super::problems::Anywhere;
+use super::resource::has;
 use crate::app::App;
 use crate::problem::Problem;
 use axum::extract::State;
@@ -15,7 +17,7 @@ use steelyard_model::pack::data::ModelData;
     get,
     path = "/v1/model",
     tag = "model",
-    params(("If-None-Match" = Option<String>, Header, description = "An ETag received before.")),
+    params(Known),
     responses(
         (status = 200, description = "The model; its `ETag` is the digest", body = ModelData,
             headers(("ETag" = String, description = "The digest, quoted"))),
@@ -30,18 +32,9 @@ pub(super) async fn model(State(app): State<Arc<App>>, headers: HeaderMap) -> Re
 
 /// A JSON document under a strong ETag.
 pub(super) fn with_etag(headers: &HeaderMap, body: axum::body::Bytes, tag: &str) -> Response {
-    let tag = format!("\"{tag}\"");
-    let same = headers
-        .get_all(header::IF_NONE_MATCH)
-        .iter()
-        .filter_map(|v| v.to_str().ok())
-        .flat_map(|v| v.split(','))
-        .map(|v| v.trim().trim_start_matches("W/"))
-        .any(|v| v == tag || v == "*");
-    let fixed = [
-        (header::ETAG, HeaderValue::from_str(&tag).unwrap_or(HeaderValue::from_static("\"\""))),
-        (header::CACHE_CONTROL, HeaderValue::from_static("no-cache")),
-    ];
+    let tag = HeaderValue::from_str(&format!("\"{tag}\"")).unwrap_or(HeaderValue::from_static("\"\""));
+    let same = has(headers, &tag);
+    let fixed = [(header::ETAG, tag), (header::CACHE_CONTROL, HeaderValue::from_static("no-cache"))];
     if same {
         return (StatusCode::NOT_MODIFIED, fixed).into_response();
     }

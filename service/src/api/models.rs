@@ -1,9 +1,10 @@
 //! `/v1/models`: the versions of the model, and which is in force.
 
-use super::problems::{Anywhere, Named};
-use super::resource::{finish, json, names, repeatable};
+use super::parameters::Key;
+use super::problems::{Anywhere, Keyed, Named};
+use super::resource::{existing, finish, json, repeatable};
 use crate::app::App;
-use crate::memory::{self, ACCOUNT};
+use crate::memory::{self, ACCOUNT, Look};
 use crate::problem::Problem;
 use crate::store::Ticket;
 use crate::wire::calibration::{ModelVersion, ModelVersions};
@@ -54,12 +55,12 @@ pub(super) async fn list(State(app): State<Arc<App>>) -> Result<Response, Proble
     tag = "model",
     params(
         ("version" = String, Path, description = "The version."),
-        ("Idempotency-Key" = Option<String>, Header, description = "Of the caller's making: sent again, the first answer comes back.", max_length = 255),
+        Key,
     ),
     responses(
         (status = 200, description = "It is in force", body = ModelVersion),
         (status = 400, description = "The key cannot be read", body = Problem, content_type = "application/problem+json"),
-        (status = 409, description = "The first request with this key is still under way", body = Problem, content_type = "application/problem+json"),
+        Keyed,
         (status = 422, description = "The key belongs to another request", body = Problem, content_type = "application/problem+json"),
         Anywhere,
         Named,
@@ -70,7 +71,7 @@ pub(super) async fn activate(
     version: Result<Path<String>, PathRejection>,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
-    let version = names(version)?;
+    let version = existing(version)?;
     let operation = format!("POST /v1/models/{version}/activate");
     let doing = move |app: Arc<App>, ticket, _| async move { put_in_force(&app, ticket, &version).await };
     repeatable(app, headers, operation, Bytes::new(), doing).await
@@ -80,7 +81,7 @@ async fn put_in_force(app: &App, ticket: Option<Ticket>, version: &str) -> Resul
     let (write, answer) = memory::activation(app, version).await?;
     let answer = finish(write, ticket, StatusCode::OK, None, &answer).await?;
     // It is in force: what fails from here on is made up for at the next start.
-    if let Err(e) = memory::refresh_open(app, &format!("model {version} was put in force")).await {
+    if let Err(e) = memory::refresh_open(app, &Look::All, &format!("model {version} was put in force")).await {
         tracing::error!(detail = e.detail, "listings were not assessed again");
     }
     Ok(answer)

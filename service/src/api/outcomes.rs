@@ -1,13 +1,14 @@
 //! `/v1/outcomes`: what watches turned out to be.
 
 use super::listings::raw;
-use super::problems::{Anywhere, JsonBody, Named, Parameters};
-use super::resource::{cursor, finish, foreign_cursor, json, limit, names, page, place, repeatable};
+use super::parameters::{Key, Limit, Paged};
+use super::problems::{Anywhere, JsonBody, Keyed, Named, Parameters};
+use super::resource::{cursor, existing, finish, json, limit, page, parameters, place, repeatable};
 use crate::app::App;
 use crate::body;
 use crate::memory::{self, ACCOUNT, Finding};
 use crate::outcomes::{self, Format};
-use crate::problem::{INVALID, Problem, UNSUPPORTED_MEDIA_TYPE};
+use crate::problem::{Problem, UNSUPPORTED_MEDIA_TYPE};
 use crate::store::{Outcome, OutcomeFilter, Ticket};
 use crate::wire::stored::{Imported, OutcomeBody, OutcomesPage, RecordedOutcome};
 use axum::body::Bytes;
@@ -15,7 +16,7 @@ use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::extract::{Path, Query, Request, State};
 use axum::http::{HeaderMap, StatusCode, Uri};
 use axum::response::Response;
-use serde::{Deserialize, Serialize};
+use serde::Deserialize;
 use std::sync::Arc;
 
 /// The most a file of outcomes may hold.
@@ -27,11 +28,11 @@ const MOST_BYTES: usize = 32 * 1024 * 1024;
     post,
     path = "/v1/outcomes",
     tag = "outcomes",
-    params(("Idempotency-Key" = Option<String>, Header, description = "A key of the caller's: sent again with the same body, the first answer comes again and nothing more is stored.", max_length = 255),),
+    params(Key,),
     request_body(content = OutcomeBody, description = "What was found. The listing need not be saved."),
     responses(
         (status = 201, description = "Recorded", body = RecordedOutcome, headers(("Location" = String, description = "Where it is"))),
-        (status = 409, description = "The first request with this key is not answered yet", body = Problem, content_type = "application/problem+json"),
+        Keyed,
         (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
         Anywhere,
         JsonBody,
@@ -72,7 +73,7 @@ async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respo
     post,
     path = "/v1/outcomes/import",
     tag = "outcomes",
-    params(("Idempotency-Key" = Option<String>, Header, description = "A key of the caller's: sent again with the same body, the first answer comes again and nothing more is stored.", max_length = 255),),
+    params(Key,),
     request_body(
         content((String = "text/csv"), (String = "application/x-ndjson")),
         description = "At most 32 MiB. NDJSON: a body of `POST /v1/outcomes` a line. CSV: a header with any of the columns `listing`, `story` (both needed), `found_at`, `certainty`, `how`, `note`, `paid`, `paid_currency`, `sold`, `sold_currency`, `component:NAME` and `sign:ID`; an empty cell is not known."
@@ -80,7 +81,7 @@ async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respo
     responses(
         (status = 200, description = "What was recorded and what was refused, by line", body = Imported),
         (status = 400, description = "The key is none, or the body breaks off", body = Problem, content_type = "application/problem+json"),
-        (status = 409, description = "The first request with this key is not answered yet", body = Problem, content_type = "application/problem+json"),
+        Keyed,
         (status = 413, description = "Body over 32 MiB", body = Problem, content_type = "application/problem+json"),
         (status = 415, description = "Sent neither as CSV nor as NDJSON", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The header of the CSV does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
@@ -131,7 +132,7 @@ pub(super) async fn get(
     State(app): State<Arc<App>>,
     id: Result<Path<String>, PathRejection>,
 ) -> Result<Response, Problem> {
-    let outcome = app.memory()?.store().outcome(ACCOUNT, &names(id)?).await?;
+    let outcome = app.memory()?.store().outcome(ACCOUNT, &existing(id)?).await?;
     json(StatusCode::OK, &shown(outcome)?)
 }
 
@@ -141,18 +142,8 @@ pub(super) struct Listed {
     listing: Option<String>,
     seller: Option<String>,
     current: Option<bool>,
-    limit: Option<i64>,
+    limit: Option<Limit>,
     cursor: Option<String>,
-}
-
-/// A place in a walk; it holds for the same filters only.
-#[derive(Debug, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Place {
-    listing: Option<String>,
-    seller: Option<String>,
-    current: bool,
-    after: i64,
 }
 
 /// Recorded outcomes, in the order of recording.
@@ -164,8 +155,7 @@ struct Place {
         ("listing" = Option<String>, Query, description = "Only of this listing.", example = "lot-381"),
         ("seller" = Option<String>, Query, description = "Only of this seller's watches.", example = "s-17"),
         ("current" = Option<bool>, Query, description = "`true`: only those whose place no later one has taken.", example = true),
-        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1, example = 20),
-        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+        Paged,
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = OutcomesPage),
@@ -178,22 +168,16 @@ pub(super) async fn list(
     uri: Uri,
     query: Result<Query<Listed>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(asked) = query.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let asked = parameters(query)?;
     let limit = limit(asked.limit)?;
     let current = asked.current.unwrap_or(false);
     let filter = OutcomeFilter { listing: asked.listing, seller: asked.seller, current };
-    let after = match place::<Place>(asked.cursor.as_deref())? {
-        None => 0,
-        Some(p) if (&p.listing, &p.seller, p.current) == (&filter.listing, &filter.seller, current) => p.after,
-        Some(_) => return Err(foreign_cursor()),
-    };
+    let after = place(&uri, asked.cursor.as_deref())?.unwrap_or(0);
     // One more tells whether there is a next page.
     let mut found = app.memory()?.store().outcomes(ACCOUNT, &filter, after, limit + 1).await?;
     let more = found.len() > limit as usize;
     found.truncate(limit as usize);
-    let OutcomeFilter { listing, seller, current } = filter;
-    let last = found.last().filter(|_| more);
-    let next_cursor = last.map(|o| cursor(&Place { listing, seller, current, after: o.number })).transpose()?;
+    let next_cursor = found.last().filter(|_| more).map(|o| cursor(&uri, &o.number)).transpose()?;
     let items = found.into_iter().map(shown).collect::<Result<_, _>>()?;
     page(&uri, next_cursor.clone().as_deref(), &OutcomesPage { items, next_cursor })
 }

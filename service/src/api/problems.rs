@@ -10,7 +10,7 @@ pub(super) enum Anywhere {
     /// Host or origin not allowed
     #[response(status = 403, content_type = "application/problem+json")]
     Forbidden(Problem),
-    /// The database does not answer
+    /// The database does not answer, or too much is asked at once
     #[response(status = 503, content_type = "application/problem+json")]
     Unavailable(Problem),
 }
@@ -28,6 +28,18 @@ pub(super) enum JsonBody {
     /// Not sent as JSON
     #[response(status = 415, content_type = "application/problem+json")]
     MediaType(Problem),
+}
+
+/// What a request under an `Idempotency-Key` may answer.
+#[derive(IntoResponses)]
+#[expect(dead_code, reason = "it only describes answers")]
+pub(super) enum Keyed {
+    /// The first request with this key is not answered yet
+    #[response(status = 409, content_type = "application/problem+json")]
+    InProgress(Problem),
+    /// It was answered, and the answer is no longer kept
+    #[response(status = 410, content_type = "application/problem+json")]
+    Forgotten(Problem),
 }
 
 /// What a write under a precondition may answer.

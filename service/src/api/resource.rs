@@ -1,22 +1,26 @@
 //! What resources share: preconditions, pages, keys of repeated requests.
 
+use super::parameters::Limit;
 use crate::app::App;
 use crate::memory::ACCOUNT;
-use crate::problem::{IDEMPOTENCY_MISMATCH, IN_PROGRESS, INTERNAL, INVALID, MALFORMED, NOT_FOUND, Problem};
+use crate::problem::{
+    ANSWER_FORGOTTEN, IDEMPOTENCY_MISMATCH, IN_PROGRESS, INTERNAL, INVALID, MALFORMED, NOT_FOUND, Problem,
+};
 use crate::store::{Begun, Precondition, StoredResponse, Ticket, Write};
 use axum::body::Bytes;
-use axum::extract::Path;
-use axum::extract::rejection::PathRejection;
-use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
+use axum::extract::rejection::{PathRejection, QueryRejection};
+use axum::extract::{Path, Query};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
 use base64::Engine as _;
 use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use jiff::{SignedDuration, Timestamp};
-use serde::Serialize;
 use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 use std::sync::Arc;
 use tracing::Instrument as _;
+use url::form_urlencoded;
 
 /// The longest id that is stored.
 const LONGEST_ID: usize = 200;
@@ -34,9 +38,39 @@ pub(super) fn names<T>(path: Result<Path<T>, PathRejection>) -> Result<T, Proble
     path.map(|Path(names)| names).map_err(|e| Problem::new(NOT_FOUND, e.body_text()))
 }
 
+/// The names in a path of something that is there: what cannot be stored is not.
+pub(super) fn existing<T: Names>(path: Result<Path<T>, PathRejection>) -> Result<T, Problem> {
+    let names = names(path)?;
+    match names.all().into_iter().all(fits) {
+        true => Ok(names),
+        false => Err(Problem::new(NOT_FOUND, "there is nothing of such a name")),
+    }
+}
+
+/// One name or more.
+pub(super) trait Names {
+    fn all(&self) -> Vec<&str>;
+}
+
+impl Names for String {
+    fn all(&self) -> Vec<&str> {
+        vec![self]
+    }
+}
+
+impl Names for (String, String) {
+    fn all(&self) -> Vec<&str> {
+        vec![&self.0, &self.1]
+    }
+}
+
+fn fits(name: &str) -> bool {
+    !name.is_empty() && name.chars().count() <= LONGEST_ID && !name.chars().any(char::is_control)
+}
+
 /// A name that can be stored.
 pub(super) fn storable(id: &str) -> Result<(), Problem> {
-    if id.is_empty() || id.chars().count() > LONGEST_ID || id.chars().any(char::is_control) {
+    if !fits(id) {
         let detail = format!("a name in the path has 1 to {LONGEST_ID} characters, none of them a control character");
         return Err(Problem::new(INVALID, detail));
     }
@@ -48,35 +82,82 @@ pub(super) fn etag(revision: i64) -> HeaderValue {
     HeaderValue::from_str(&format!("\"{revision}\"")).unwrap_or(HeaderValue::from_static("\"0\""))
 }
 
+/// The entity tags of a header (RFC 9110, section 8.8.3).
+#[derive(Debug, Default, PartialEq, Eq)]
+struct Tags {
+    /// `*`
+    any: bool,
+    /// Each with whether it is weak.
+    listed: Vec<(bool, String)>,
+}
+
+impl Tags {
+    /// None where there is no such header. What is no tag is passed over: it matches nothing.
+    fn of(headers: &HeaderMap, name: &HeaderName) -> Option<Self> {
+        let mut tags = Self::default();
+        headers.get(name)?;
+        for value in headers.get_all(name) {
+            let mut rest = value.to_str().unwrap_or_default();
+            loop {
+                rest = rest.trim_start_matches([' ', '\t', ',']);
+                if rest.is_empty() {
+                    break;
+                }
+                let tag = rest.strip_prefix("W/").unwrap_or(rest);
+                if let Some((opaque, after)) = tag.strip_prefix('"').and_then(|t| t.split_once('"')) {
+                    tags.listed.push((tag.len() < rest.len(), opaque.into()));
+                    rest = after;
+                } else {
+                    let (word, after) = rest.split_once(',').unwrap_or((rest, ""));
+                    tags.any |= word.trim_end() == "*";
+                    rest = after;
+                }
+            }
+        }
+        Some(tags)
+    }
+}
+
 /// What `If-Match` and `If-None-Match` ask of a write. A tag that is none of ours matches nothing.
 pub(super) fn precondition(headers: &HeaderMap) -> Precondition {
-    precondition_by(headers, |tag| tag.parse().ok())
+    precondition_by(headers, |tag| tag.parse().ok().filter(|revision| *revision > 0))
 }
 
-/// The same where tags hold more than a revision.
-pub(super) fn precondition_by(headers: &HeaderMap, revision: impl FnOnce(&str) -> Option<i64>) -> Precondition {
-    let text = |name| headers.get(name).map(|v: &HeaderValue| v.to_str().unwrap_or_default().trim());
-    match (text(header::IF_MATCH), text(header::IF_NONE_MATCH)) {
-        (_, Some("*")) => Precondition::Absent,
-        (Some("*"), _) => Precondition::Present,
-        (None, _) => Precondition::None,
-        (Some(tag), _) => {
-            let revision = tag.strip_prefix('"').and_then(|t| t.strip_suffix('"')).and_then(revision);
-            Precondition::Revision(revision.unwrap_or(-1))
+/// The same where tags hold more than a revision. `If-Match` compares strongly, `If-None-Match`
+/// weakly (RFC 9110, section 13.1).
+pub(super) fn precondition_by(headers: &HeaderMap, revision: impl Fn(&str) -> Option<i64>) -> Precondition {
+    let matches = Tags::of(headers, &header::IF_MATCH).map(|tags| {
+        let strong = tags.listed.iter().filter(|(weak, _)| !weak);
+        match tags.any {
+            true => Precondition::Present,
+            false => Precondition::Revisions(strong.filter_map(|(_, tag)| revision(tag)).collect()),
         }
+    });
+    let none_matches = Tags::of(headers, &header::IF_NONE_MATCH).map(|tags| match tags.any {
+        true => Precondition::Absent,
+        false => Precondition::NoneOf(tags.listed.iter().filter_map(|(_, tag)| revision(tag)).collect()),
+    });
+    match (matches, none_matches) {
+        (None, None) => Precondition::None,
+        (Some(one), None) | (None, Some(one)) => one,
+        (Some(one), Some(other)) => Precondition::All(vec![one, other]),
     }
 }
 
-/// A thing under its entity tag; 304 where the caller has it.
+/// Whether the caller has what is under a tag (`If-None-Match`).
+pub(super) fn has(headers: &HeaderMap, tag: &HeaderValue) -> bool {
+    let own = tag.to_str().unwrap_or_default().trim_matches('"');
+    Tags::of(headers, &header::IF_NONE_MATCH)
+        .is_some_and(|tags| tags.any || tags.listed.iter().any(|(_, listed)| listed == own))
+}
+
+/// A thing of the caller's own under its entity tag; 304 where the caller has it.
 pub(super) fn tagged(headers: &HeaderMap, tag: &HeaderValue, thing: &impl Serialize) -> Result<Response, Problem> {
-    let has = |v: &HeaderValue| {
-        v.to_str().is_ok_and(|v| v.split(',').any(|v| v.trim().trim_start_matches("W/") == tag || v.trim() == "*"))
-    };
-    let fixed = [(header::ETAG, tag.clone()), (header::CACHE_CONTROL, HeaderValue::from_static("no-cache"))];
-    if headers.get_all(header::IF_NONE_MATCH).iter().any(has) {
-        return Ok((StatusCode::NOT_MODIFIED, fixed).into_response());
+    let tagged = [(header::ETAG, tag.clone())];
+    if has(headers, tag) {
+        return Ok((StatusCode::NOT_MODIFIED, tagged).into_response());
     }
-    Ok((fixed, json(StatusCode::OK, thing)?).into_response())
+    Ok((tagged, json(StatusCode::OK, thing)?).into_response())
 }
 
 /// A JSON answer.
@@ -85,7 +166,8 @@ pub(super) fn json(status: StatusCode, thing: &impl Serialize) -> Result<Respons
     Ok((status, kind, to_bytes(thing)?).into_response())
 }
 
-fn to_bytes(thing: &impl Serialize) -> Result<Vec<u8>, Problem> {
+/// A thing as JSON.
+pub(super) fn to_bytes(thing: &impl Serialize) -> Result<Vec<u8>, Problem> {
     serde_json::to_vec(thing).map_err(|e| {
         tracing::error!(error = %e, "an answer does not serialise");
         Problem::new(INTERNAL, "the fault is ours")
@@ -103,47 +185,69 @@ pub(super) async fn whole<T: Send + 'static>(
     })?
 }
 
+/// The parameters of a query; unknown and repeated ones are refused.
+pub(super) fn parameters<T>(query: Result<Query<T>, QueryRejection>) -> Result<T, Problem> {
+    query.map(|Query(asked)| asked).map_err(|e| Problem::new(INVALID, e.body_text()))
+}
+
 /// How many items a page holds: too many asked for are as many as there may be.
-pub(super) fn limit(asked: Option<i64>) -> Result<u32, Problem> {
-    match asked {
-        None => Ok(PAGE),
-        Some(n) if n < 1 => Err(Problem::new(MALFORMED, "query parameter `limit`: must be 1 or more")),
-        Some(n) => Ok(u32::try_from(n).unwrap_or(LARGEST_PAGE).min(LARGEST_PAGE)),
+pub(super) fn limit(asked: Option<Limit>) -> Result<u32, Problem> {
+    let Some(Limit(text)) = asked else { return Ok(PAGE) };
+    let whole = !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
+    if !whole || text.bytes().all(|b| b == b'0') {
+        return Err(Problem::new(MALFORMED, "query parameter `limit`: must be a whole number, 1 or more"));
     }
+    Ok(text.parse().unwrap_or(LARGEST_PAGE).min(LARGEST_PAGE))
+}
+
+/// A place to go on from, and the list it is in.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Cursor<T> {
+    of: String,
+    at: T,
+}
+
+/// Which list, under which filters.
+fn list_of(uri: &Uri) -> String {
+    let mut filters: Vec<_> = form_urlencoded::parse(uri.query().unwrap_or_default().as_bytes())
+        .filter(|(name, _)| !matches!(name.as_ref(), "limit" | "cursor"))
+        .collect();
+    filters.sort();
+    let mut digest = Sha256::new_with_prefix(uri.path());
+    for (name, value) in &filters {
+        // No byte of UTF-8 is 0xff: what is between two of them is one text.
+        for part in [name, value] {
+            digest.update([0xff]);
+            digest.update(part.as_bytes());
+        }
+    }
+    BASE64_URL_SAFE_NO_PAD.encode(&digest.finalize()[..9])
 }
 
 /// A place to go on from, as text that callers pass back unread.
-pub(super) fn cursor(place: &impl Serialize) -> Result<String, Problem> {
-    Ok(BASE64_URL_SAFE_NO_PAD.encode(to_bytes(place)?))
+pub(super) fn cursor(uri: &Uri, place: &impl Serialize) -> Result<String, Problem> {
+    Ok(BASE64_URL_SAFE_NO_PAD.encode(to_bytes(&Cursor { of: list_of(uri), at: place })?))
 }
 
-/// The place in a cursor.
-pub(super) fn place<T: DeserializeOwned>(cursor: Option<&str>) -> Result<Option<T>, Problem> {
+/// The place in a cursor of the same list under the same filters.
+pub(super) fn place<T: DeserializeOwned>(uri: &Uri, cursor: Option<&str>) -> Result<Option<T>, Problem> {
     let read = |text: &str| serde_json::from_slice(&BASE64_URL_SAFE_NO_PAD.decode(text).ok()?).ok();
     match cursor.map(read) {
         None => Ok(None),
-        Some(Some(place)) => Ok(Some(place)),
-        Some(None) => Err(foreign_cursor()),
+        Some(Some(Cursor { of, at })) if of == list_of(uri) => Ok(Some(at)),
+        Some(_) => Err(foreign_cursor()),
     }
 }
 
-/// A cursor that is none of ours, or of another query.
+/// A cursor that is none of ours, or of another list.
 pub(super) fn foreign_cursor() -> Problem {
-    Problem::new(MALFORMED, "query parameter `cursor`: not a cursor of this query; start again without one")
-}
-
-/// The parameters of a list that knows no others.
-#[derive(Debug, serde::Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Paged {
-    /// Items of a page.
-    pub(super) limit: Option<i64>,
-    /// Where to go on.
-    pub(super) cursor: Option<String>,
+    let detail = "query parameter `cursor`: not a cursor of this list under these filters; begin again without one";
+    Problem::new(MALFORMED, detail)
 }
 
 /// A page with the link to the next one.
-pub(super) fn page(uri: &axum::http::Uri, next: Option<&str>, page: &impl Serialize) -> Result<Response, Problem> {
+pub(super) fn page(uri: &Uri, next: Option<&str>, page: &impl Serialize) -> Result<Response, Problem> {
     let mut response = json(StatusCode::OK, page)?;
     if let Some(next) = next {
         let others = uri.query().into_iter().flat_map(|q| q.split('&')).filter(|p| !p.starts_with("cursor="));
@@ -201,6 +305,11 @@ async fn begin(app: &App, headers: &HeaderMap, operation: &str, body: &Bytes) ->
     match app.memory()?.store().begin_request(ACCOUNT, key, operation, &fingerprint, now, stale).await? {
         Begun::New(ticket) => Ok(Repeatable::Do(Some(ticket))),
         Begun::InProgress => Err(Problem::new(IN_PROGRESS, "the first request with this key is not answered yet")),
+        Begun::Forgotten => {
+            let detail = "the first request with this key was answered, and its answer thrown away when a seller was \
+                forgotten; nothing is done again: see whether what it was to do is done";
+            Err(Problem::new(ANSWER_FORGOTTEN, detail))
+        }
         Begun::Mismatch => Err(Problem::new(IDEMPOTENCY_MISMATCH, "the key was sent before with another body")),
         Begun::Replay(kept) => Ok(Repeatable::Done(replay(&kept))),
     }
@@ -259,4 +368,67 @@ async fn refuse(app: &App, ticket: Option<Ticket>, problem: Problem) -> Problem 
         tracing::warn!(detail = e.detail(), "an idempotency key could not be settled");
     }
     problem
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn headers(fields: &[(&'static str, &'static str)]) -> HeaderMap {
+        let mut headers = HeaderMap::new();
+        for (name, value) in fields {
+            headers.append(HeaderName::from_static(name), HeaderValue::from_static(value));
+        }
+        headers
+    }
+
+    /// RFC 9110, sections 8.8.3.2, 13.1.1 and 13.1.2.
+    #[test]
+    fn tags_are_lists_and_a_weak_one_is_no_match_for_a_write() {
+        use Precondition::{Absent, All, NoneOf, Present, Revisions};
+        for (fields, asked) in [
+            (&[][..], Precondition::None),
+            (&[("if-match", "\"7\"")], Revisions(vec![7])),
+            (&[("if-match", "\"7\", \"xyzzy\" ,, \"r,2\",\"9\"")], Revisions(vec![7, 9])),
+            (&[("if-match", "\"7\""), ("if-match", "\"8\"")], Revisions(vec![7, 8])),
+            (&[("if-match", "W/\"7\", \"8\"")], Revisions(vec![8])),
+            (&[("if-match", "7, w/\"7\", \"0\", \"-1\", \"")], Revisions(vec![])),
+            (&[("if-match", "")], Revisions(vec![])),
+            (&[("if-match", " * ")], Present),
+            (&[("if-none-match", "*")], Absent),
+            (&[("if-none-match", "W/\"7\", \"8\"")], NoneOf(vec![7, 8])),
+            (&[("if-match", "\"7\""), ("if-none-match", "*")], All(vec![Revisions(vec![7]), Absent])),
+        ] {
+            assert_eq!(precondition(&headers(fields)), asked, "{fields:?}");
+        }
+        let own = HeaderValue::from_static("\"7-a,b\"");
+        for (listed, known) in [("\"7-a,b\"", true), ("\"1\", W/\"7-a,b\"", true), ("*", true), ("\"7\", b", false)] {
+            assert_eq!(has(&headers(&[("if-none-match", listed)]), &own), known, "{listed}");
+        }
+    }
+
+    #[test]
+    fn too_large_a_limit_is_the_largest_and_what_is_none_is_refused() {
+        let asked = |text: &str| limit(Some(Limit(text.into())));
+        assert_eq!(limit(None).unwrap(), PAGE);
+        for (text, items) in [("1", 1), ("007", 7), ("200", 200), ("201", 200), ("99999999999999999999999999", 200)] {
+            assert_eq!(asked(text).unwrap(), items, "{text}");
+        }
+        for text in ["", "0", "000", "-1", "+1", "1.0", "1e2", "many", "٣"] {
+            assert_eq!(asked(text).unwrap_err().status, 400, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_cursor_goes_on_in_its_own_list_alone() {
+        let uri = |text: &'static str| Uri::from_static(text);
+        let made = cursor(&uri("/v1/outcomes?seller=s%201&limit=2&listing=a"), &7).unwrap();
+        let found = |text| place::<i64>(&uri(text), Some(&made));
+        assert_eq!(found("/v1/outcomes?listing=a&seller=s+1&cursor=x&limit=9").unwrap(), Some(7));
+        for other in
+            ["/v1/outcomes?listing=a", "/v1/sellers?seller=s%201&listing=a", "/v1/outcomes?seller=s&listing=1a"]
+        {
+            assert_eq!(found(other).unwrap_err().status, 400, "{other}");
+        }
+    }
 }

@@ -1,11 +1,14 @@
 //! `/v1/sellers`: what is known of a seller's watches.
 
+use super::parameters::{IfMatch, IfNoneMatch, Known, Paged};
 use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
-use super::resource::{Paged, cursor, json, limit, names, page, place, precondition_by, storable, tagged, whole};
+use super::resource::{
+    cursor, existing, json, limit, names, page, parameters, place, precondition_by, storable, tagged, whole,
+};
 use crate::app::App;
 use crate::body;
-use crate::memory::{self, ACCOUNT, InForce, SellerFile};
-use crate::problem::{FaultAt, INVALID, Problem};
+use crate::memory::{self, ACCOUNT, FoundOut, InForce};
+use crate::problem::{FaultAt, Problem};
 use crate::store::{NewSeller, Precondition, SellerSummary};
 use crate::wire::response::BadRate;
 use crate::wire::stored::{SellerBody, SellerPage, SellersPage};
@@ -27,8 +30,8 @@ type Name = Result<Path<String>, PathRejection>;
     tag = "sellers",
     params(
         ("id" = String, Path, description = "The caller's name for the seller, as in listings.", max_length = 200, example = "s-17"),
-        ("If-Match" = Option<String>, Header, description = "Only if what was said is still as at this ETag."),
-        ("If-None-Match" = Option<String>, Header, description = "`*`: only if nothing was said yet."),
+        IfMatch,
+        IfNoneMatch,
     ),
     request_body(content = SellerBody, description = "What is said. It takes the place of what was said before."),
     responses(
@@ -78,7 +81,7 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     tag = "sellers",
     params(
         ("id" = String, Path, description = "The seller."),
-        ("If-None-Match" = Option<String>, Header, description = "An ETag received before."),
+        Known,
     ),
     responses(
         (status = 200, description = "The seller; also one that only listings or outcomes name", body = SellerPage, headers(("ETag" = String, description = "What was said, and as of when the rest is"))),
@@ -88,7 +91,7 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     )
 )]
 pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
-    let id = names(id)?;
+    let id = existing(id)?;
     let force = app.in_force().await?;
     let (tag, shown) = shown(&app, &force, app.memory()?.store().seller(ACCOUNT, &id).await?).await?;
     tagged(&headers, &tag, &shown)
@@ -102,7 +105,7 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
     tag = "sellers",
     params(
         ("id" = String, Path, description = "The seller."),
-        ("If-Match" = Option<String>, Header, description = "Only if what was said is still as at this ETag."),
+        IfMatch,
     ),
     responses(
         (status = 204, description = "Forgotten"),
@@ -112,7 +115,7 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
     )
 )]
 pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<StatusCode, Problem> {
-    let id = names(id)?;
+    let id = existing(id)?;
     whole(async move { memory::forget(&app, &id, condition(&headers)).await }).await?;
     Ok(StatusCode::NO_CONTENT)
 }
@@ -123,8 +126,7 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: Heade
     path = "/v1/sellers",
     tag = "sellers",
     params(
-        ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1, example = 20),
-        ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before."),
+        Paged,
     ),
     responses(
         (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = SellersPage),
@@ -137,15 +139,15 @@ pub(super) async fn list(
     uri: Uri,
     query: Result<Query<Paged>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(asked) = query.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    let asked = parameters(query)?;
     let limit = limit(asked.limit)?;
-    let after: Option<String> = place(asked.cursor.as_deref())?;
+    let after: Option<String> = place(&uri, asked.cursor.as_deref())?;
     let force = app.in_force().await?;
     // One more tells whether there is a next page.
     let mut found = app.memory()?.store().sellers(ACCOUNT, after.as_deref().unwrap_or_default(), limit + 1).await?;
     let more = found.len() > limit as usize;
     found.truncate(limit as usize);
-    let next_cursor = found.last().filter(|_| more).map(|s| cursor(&s.id)).transpose()?;
+    let next_cursor = found.last().filter(|_| more).map(|s| cursor(&uri, &s.id)).transpose()?;
     let mut items = Vec::with_capacity(found.len());
     for seller in found {
         items.push(shown(&app, &force, seller).await?.1);
@@ -168,18 +170,15 @@ fn tag(said: Option<i64>, as_of: i64) -> HeaderValue {
     HeaderValue::from_str(&tag).unwrap_or(HeaderValue::from_static("\"0-0\""))
 }
 
+/// A tag of when nothing was said yet holds the revision 0.
 fn condition(headers: &HeaderMap) -> Precondition {
-    match precondition_by(headers, |tag| tag.split_once('-')?.0.parse().ok()) {
-        // Seen when only listings named it.
-        Precondition::Revision(0) => Precondition::Absent,
-        other => other,
-    }
+    precondition_by(headers, |tag| tag.split_once('-')?.0.parse().ok())
 }
 
-async fn shown(app: &App, force: &InForce, seller: SellerSummary) -> Result<(HeaderValue, SellerPage), Problem> {
+async fn shown(app: &App, force: &Arc<InForce>, seller: SellerSummary) -> Result<(HeaderValue, SellerPage), Problem> {
     let file = app.memory()?.seller(force, &seller.id).await?;
     let bad_rate = file.rate(force)?.shown();
-    let says = says(&file, &bad_rate);
+    let says = says(file.found(force), file.seen(), &bad_rate);
     let revision = seller.said.as_ref().map(|s| s.revision);
     let said = seller.said;
     let feedback = said.as_ref().and_then(|s| s.feedback.as_deref()).and_then(|f| serde_json::from_str(f).ok());
@@ -199,22 +198,31 @@ async fn shown(app: &App, force: &InForce, seller: SellerSummary) -> Result<(Hea
 }
 
 /// The rate in a sentence that may be shown: about watches, never about honesty.
-fn says(file: &SellerFile, rate: &BadRate) -> String {
-    let (found, bad) = file.found();
+fn says(found: FoundOut, seen: usize, rate: &BadRate) -> String {
     let watches = |n: u64| if n == 1 { "1 watch".into() } else { format!("{n} watches") };
-    let known = match (found, bad) {
+    let FoundOut { watches: known, bad, certain, unsure } = found;
+    let mut says = match (known, bad) {
         (0, _) => "No watch of this seller has been found out about yet".into(),
-        (_, 0) => format!("Of {} of this seller whose inside is known, none was composite or fake", watches(found)),
-        (_, 1) => format!("Of {} of this seller whose inside is known, 1 was composite or fake", watches(found)),
-        _ => format!("Of {} of this seller whose inside is known, {bad} were composite or fake", watches(found)),
+        (_, 0) => format!("Of {} of this seller whose inside is known, none was composite or fake", watches(known)),
+        (_, 1) => format!("Of {} of this seller whose inside is known, 1 was composite or fake", watches(known)),
+        _ => format!("Of {} of this seller whose inside is known, {bad} were composite or fake", watches(known)),
     };
-    let seen = match file.seen() {
+    let doubts = match (known - certain, unsure) {
+        (0, 0) => None,
+        (0, unsure) => Some(format!("{unsure} more in too much doubt to count here")),
+        (likely, 0) => Some(format!("{likely} of them not for certain")),
+        (likely, unsure) => {
+            Some(format!("{likely} of them not for certain, and {unsure} more in too much doubt to count here"))
+        }
+    };
+    says.extend(doubts.map(|doubts| format!(" ({doubts})")));
+    let seen = match seen {
         0 => String::new(),
-        n => format!(", with what is seen on {} more", watches(n as u64)),
+        n => format!(", with what is seen on {n} more"),
     };
     let [low, high] = rate.interval_90.map(|p| format!("{:.1}", 100.0 * p));
     format!(
-        "{known}; the rate of such watches{seen} is thought to lie between {low} % and {high} % (nine chances in ten), \
+        "{says}; the rate of such watches{seen} is thought to lie between {low} % and {high} % (nine chances in ten), \
          which is worth about {:.0} known cases. This speaks of watches, not of the seller's honesty.",
         rate.effective_cases
     )
@@ -228,18 +236,23 @@ mod tests {
     fn a_page_speaks_of_watches_from_how_many_and_how_sure() {
         let rate = BadRate { mean: 0.25, interval_90: [0.0634, 0.4801], effective_cases: 9.7 };
         assert_eq!(
-            says(&SellerFile::default(), &rate),
+            says(FoundOut::default(), 0, &rate),
             "No watch of this seller has been found out about yet; the rate of such watches is thought to lie between \
              6.3 % and 48.0 % (nine chances in ten), which is worth about 10 known cases. This speaks of watches, not of \
              the seller's honesty."
         );
+        let said = says(FoundOut { watches: 3, bad: 1, certain: 2, unsure: 2 }, 1, &rate);
+        let begins = "Of 3 watches of this seller whose inside is known, 1 was composite or fake (1 of them not for \
+                      certain, and 2 more in too much doubt to count here); the rate of such watches, with what is seen \
+                      on 1 more is";
+        assert!(said.starts_with(begins), "{said}");
     }
 
     #[test]
     fn a_tag_of_a_seller_nothing_was_said_of_asks_that_nothing_was() {
         let with = |tag: HeaderValue| condition(&HeaderMap::from_iter([(header::IF_MATCH, tag)]));
-        assert_eq!(with(tag(None, 12)), Precondition::Absent);
-        assert_eq!(with(tag(Some(7), 12)), Precondition::Revision(7));
-        assert_eq!(with(HeaderValue::from_static("\"7\"")), Precondition::Revision(-1));
+        assert_eq!(with(tag(None, 12)), Precondition::Revisions(vec![0]));
+        assert_eq!(with(tag(Some(7), 12)), Precondition::Revisions(vec![7]));
+        assert_eq!(with(HeaderValue::from_static("\"7\"")), Precondition::Revisions(vec![]));
     }
 }

@@ -1,13 +1,20 @@
 //! `GET /v1/signs`
 
+use super::model::with_etag;
+use super::parameters::Known;
 use super::problems::Anywhere;
+use super::resource::{parameters, to_bytes};
 use crate::app::App;
 use crate::problem::{INVALID, Problem};
 use crate::wire::response::Catalogue;
-use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
+use axum::http::HeaderMap;
+use axum::response::Response;
+use base64::Engine as _;
+use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use serde::Deserialize;
+use sha2::{Digest as _, Sha256};
 use std::sync::Arc;
 use steelyard_model::pack::{LISTING_VIEW, nearest};
 
@@ -24,9 +31,10 @@ pub(super) struct Params {
     tag = "model",
     params(("views" = Option<String>, Query,
         description = "Views the listing gives, separated by commas: only signs that they (and the listing's words) let one judge. All signs where it is left out.",
-        example = "dial_straight,back_outside")),
+        example = "dial_straight,back_outside"), Known),
     responses(
-        (status = 200, description = "The catalogue", body = Catalogue),
+        (status = 200, description = "The catalogue", body = Catalogue, headers(("ETag" = String, description = "A digest of it, quoted"))),
+        (status = 304, description = "It is the catalogue of the ETag given"),
         (status = 422, description = "An unknown view or parameter", body = Problem, content_type = "application/problem+json"),
         Anywhere,
     )
@@ -34,11 +42,12 @@ pub(super) struct Params {
 pub(super) async fn signs(
     State(app): State<Arc<App>>,
     params: Result<Query<Params>, QueryRejection>,
-) -> Result<Json<Catalogue>, Problem> {
-    let Query(params) = params.map_err(|e| Problem::new(INVALID, e.body_text()))?;
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    let params = parameters(params)?;
     let served = app.in_force().await?.served.clone();
     let Some(named) = params.views else {
-        return Ok(Json(served.catalogue.clone()));
+        return under_digest(&headers, &served.catalogue);
     };
     let pack = served.assessor.pack();
     let mut views: Vec<&str> = vec![LISTING_VIEW];
@@ -51,5 +60,12 @@ pub(super) async fn signs(
     }
     let mut catalogue = served.catalogue.clone();
     catalogue.items.retain(|s| s.needs.iter().any(|need| need.iter().all(|v| views.contains(&v.as_str()))));
-    Ok(Json(catalogue))
+    under_digest(&headers, &catalogue)
+}
+
+/// A catalogue under the digest of what it says.
+fn under_digest(headers: &HeaderMap, catalogue: &Catalogue) -> Result<Response, Problem> {
+    let text = to_bytes(catalogue)?;
+    let digest = BASE64_URL_SAFE_NO_PAD.encode(&Sha256::digest(&text)[..18]);
+    Ok(with_etag(headers, text.into(), &digest))
 }

@@ -4,7 +4,7 @@ use super::problems::Anywhere;
 use crate::app::App;
 use crate::body;
 use crate::lines::{Answers, Batch, Splitter};
-use crate::memory::{InForce, SellerBrief, seller_of};
+use crate::memory::{InForce, Marks, Own, SellerFile, seller_of};
 use crate::problem::{IDLE, Problem, UNAVAILABLE, UNSUPPORTED_MEDIA_TYPE};
 use crate::wire::request::AssessRequest;
 use crate::wire::stored::SellerKnown;
@@ -21,14 +21,12 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::Duration;
 use tokio::runtime::Handle;
 use tokio::task::spawn_blocking;
-use tokio::time::{Instant, timeout};
+use tokio::time::sleep;
 
 const MEDIA_TYPE: &str = "application/x-ndjson";
 
-/// How long a stream waits for the next byte, and how often it looks meanwhile whether the service
-/// is shutting down.
+/// How long a stream waits for the next byte.
 const PATIENCE: Duration = Duration::from_secs(30);
-const LOOK_UP: Duration = Duration::from_secs(1);
 
 /// Watches of sellers that one stream remembers between its lines.
 const MOST_WATCHES: usize = 50_000;
@@ -139,19 +137,18 @@ impl Incoming {
 
     /// The next part of the body; or why it is not waited for any longer.
     async fn wait(&mut self) -> Result<Option<Result<Frame<Bytes>, axum::Error>>, Problem> {
-        let since = Instant::now();
-        loop {
-            if let Ok(frame) = timeout(LOOK_UP, self.body.frame()).await {
-                return Ok(frame);
-            }
-            if self.app.is_draining() {
-                let detail = "the service is shutting down; this line and what follows are not answered";
-                return Err(Problem::new(UNAVAILABLE, detail));
-            }
-            if since.elapsed() >= PATIENCE {
-                let detail = format!("nothing came for {} seconds; this line is not answered", PATIENCE.as_secs());
-                return Err(Problem::new(IDLE, detail));
-            }
+        let mut draining = self.app.draining();
+        tokio::select! {
+            biased;
+            frame = self.body.frame() => Ok(frame),
+            _ = draining.wait_for(|d| *d) => Err(Problem::new(
+                UNAVAILABLE,
+                "the service is shutting down; this line and what follows are not answered",
+            )),
+            () = sleep(PATIENCE) => Err(Problem::new(
+                IDLE,
+                format!("nothing came for {} seconds; this line is not answered", PATIENCE.as_secs()),
+            )),
         }
     }
 
@@ -178,27 +175,28 @@ fn answer(app: &App, sellers: &Sellers, asked: &Weak<()>, batch: &Batch) -> Byte
 
 /// What was known of sellers at a revision.
 #[derive(Default)]
-struct Sellers(Mutex<(i64, HashMap<String, Arc<SellerBrief>>)>);
+struct Sellers(Mutex<(i64, HashMap<String, Arc<SellerFile>>)>);
 
 impl Sellers {
-    async fn known(&self, app: &App, force: &InForce, request: &AssessRequest) -> Result<SellerKnown, Problem> {
+    async fn known(&self, app: &App, force: &Arc<InForce>, request: &AssessRequest) -> Result<SellerKnown, Problem> {
         let (Ok(memory), Some(seller)) = (app.memory(), seller_of(request)) else { return Ok(SellerKnown::default()) };
-        let own = request.id.as_deref();
-        if let Some(known) = self.at(force.revision).1.get(seller) {
-            return Ok(known.without(own));
+        let own = Own { id: request.id.as_deref(), marks: &Marks::of(request) };
+        let kept = self.at(force.revision).1.get(seller).cloned();
+        if let Some(file) = kept {
+            return Ok(file.without(own));
         }
-        let brief = Arc::new(memory.seller(force, seller).await?.brief());
-        let known = brief.without(own);
+        let file = Arc::new(memory.seller(force, seller).await?.lean());
+        let known = file.without(own);
         let mut kept = self.at(force.revision);
-        if kept.1.values().map(|brief| 1 + brief.len()).sum::<usize>() >= MOST_WATCHES {
+        if kept.1.values().map(|file| 1 + file.len()).sum::<usize>() >= MOST_WATCHES {
             kept.1.clear();
         }
-        kept.1.insert(seller.into(), brief);
+        kept.1.insert(seller.into(), file);
         Ok(known)
     }
 
     /// What is kept of a revision; what was known at another is forgotten.
-    fn at(&self, revision: i64) -> MutexGuard<'_, (i64, HashMap<String, Arc<SellerBrief>>)> {
+    fn at(&self, revision: i64) -> MutexGuard<'_, (i64, HashMap<String, Arc<SellerFile>>)> {
         let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if kept.0 != revision {
             *kept = (revision, HashMap::new());
@@ -214,6 +212,7 @@ mod tests {
     use std::sync::atomic::{AtomicUsize, Ordering};
     use steelyard_model::facts::Book;
     use steelyard_model::pack::Pack;
+    use tokio::time::Instant;
 
     fn app() -> Arc<App> {
         App::new(Pack::builtin(), Book::default()).unwrap()
@@ -227,10 +226,12 @@ mod tests {
         text.split(|b| *b == b'\n').filter(|l| !l.is_empty()).map(|l| serde_json::from_slice(l).unwrap()).collect()
     }
 
+    const SHORT: Duration = Duration::from_secs(1);
+
     #[tokio::test(start_paused = true)]
     async fn a_stream_in_which_nothing_comes_ends_with_a_problem_in_place_of_the_next_line() {
         let late = stream::once(async {
-            tokio::time::sleep(PATIENCE - LOOK_UP).await;
+            sleep(PATIENCE - SHORT).await;
             Ok::<_, io::Error>([line(1), "\n{\"id\"".into()].concat().into())
         });
         let began = Instant::now();
@@ -241,7 +242,7 @@ mod tests {
         assert_eq!((&found[1]["type"], &found[1]["line"]), (&"/problems/idle".into(), &3.into()));
         // The wait begins anew with what comes.
         let waited = began.elapsed();
-        assert!(waited >= 2 * PATIENCE - LOOK_UP && waited <= 2 * PATIENCE + LOOK_UP, "{waited:?}");
+        assert!(waited >= 2 * PATIENCE - SHORT && waited < 2 * PATIENCE, "{waited:?}");
     }
 
     #[tokio::test]

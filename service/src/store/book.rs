@@ -82,9 +82,75 @@ impl Store {
         .map(read_entry)
         .collect()
     }
+
+    /// The entries that the book held at a revision, by maker and name.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn past_book(&self, account: &str, part: BookPart, revision: i64) -> Result<Vec<String>, Error> {
+        sqlx::query(
+            "SELECT maker, name, body FROM book WHERE account = $1 AND part = $2 AND revision <= $3
+             UNION ALL
+             SELECT maker, name, body FROM past_book
+             WHERE account = $1 AND part = $2 AND first_revision <= $3 AND last_revision >= $3
+             ORDER BY maker, name",
+        )
+        .bind(account)
+        .bind(part.as_str())
+        .bind(revision)
+        .fetch_all(&self.reads)
+        .await?
+        .iter()
+        .map(|row| row.text("body"))
+        .collect()
+    }
+
+    /// A book that a process was started with.
+    ///
+    /// # Errors
+    /// Not found; or if the database fails.
+    pub async fn own_book(&self, account: &str, digest: &str) -> Result<String, Error> {
+        let row = sqlx::query("SELECT body FROM own_books WHERE account = $1 AND digest = $2")
+            .bind(account)
+            .bind(digest)
+            .fetch_optional(&self.reads)
+            .await?;
+        row.ok_or_else(|| Error::not_found("reference book", digest))?.text("body")
+    }
 }
 
 impl Write {
+    /// Keeps a book that a process was started with.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn keep_own_book(&mut self, digest: &str, body: &str) -> Result<(), Error> {
+        sqlx::query("INSERT INTO own_books (account, digest, body) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING")
+            .bind(&self.account)
+            .bind(digest)
+            .bind(body)
+            .execute(&mut *self.tx)
+            .await?;
+        Ok(())
+    }
+
+    /// Keeps an entry as it was before this write.
+    async fn keep_past_entry(&mut self, part: BookPart, maker: &str, name: &str) -> Result<(), Error> {
+        sqlx::query(
+            "INSERT INTO past_book (account, part, maker, name, first_revision, last_revision, body)
+             SELECT account, part, maker, name, revision, $5, body FROM book
+             WHERE account = $1 AND part = $2 AND maker = $3 AND name = $4 AND revision <= $5",
+        )
+        .bind(&self.account)
+        .bind(part.as_str())
+        .bind(maker)
+        .bind(name)
+        .bind(self.revision - 1)
+        .execute(&mut *self.tx)
+        .await?;
+        Ok(())
+    }
+
     /// Checks a precondition on an entry, which holds until the commit.
     ///
     /// # Errors
@@ -112,6 +178,7 @@ impl Write {
         at: Timestamp,
     ) -> Result<bool, Error> {
         let before = self.entry_revision(part, maker, name).await?;
+        self.keep_past_entry(part, maker, name).await?;
         sqlx::query(
             "INSERT INTO book (account, part, maker, name, revision, body, updated_at)
              VALUES ($1, $2, $3, $4, $5, $6, $7)
@@ -147,6 +214,7 @@ impl Write {
     /// # Errors
     /// Not found; or if the database fails.
     pub async fn delete_book_entry(&mut self, part: BookPart, maker: &str, name: &str) -> Result<(), Error> {
+        self.keep_past_entry(part, maker, name).await?;
         let deleted = sqlx::query("DELETE FROM book WHERE account = $1 AND part = $2 AND maker = $3 AND name = $4")
             .bind(&self.account)
             .bind(part.as_str())

@@ -3,6 +3,7 @@
 use super::columns::{Columns as _, time_text};
 use super::{Counter, Error, Store, Write};
 use jiff::Timestamp;
+use tokio::sync::watch;
 
 /// Something that happened.
 #[derive(Debug, Clone, PartialEq)]
@@ -13,7 +14,7 @@ pub struct Change {
     pub at: Timestamp,
     /// What kind of thing.
     pub event: String,
-    /// The rest, as JSON.
+    /// The rest, as a JSON object.
     pub data: String,
 }
 
@@ -63,6 +64,13 @@ impl Store {
             .await?;
         row.map_or(Ok(0), |row| row.int("last_change"))
     }
+
+    /// Moves on with every write through this store that tells of changes. Of what other processes
+    /// write it knows nothing.
+    #[must_use]
+    pub fn told(&self) -> watch::Receiver<()> {
+        self.told.subscribe()
+    }
 }
 
 impl Write {
@@ -71,6 +79,7 @@ impl Write {
     /// # Errors
     /// If the database fails.
     pub async fn tell(&mut self, changes: &[NewChange<'_>]) -> Result<(), Error> {
+        self.tells |= !changes.is_empty();
         let before = self.count_on(Counter::Change, changes.len()).await?;
         for (id, change) in (before + 1..).zip(changes) {
             sqlx::query("INSERT INTO changes (account, id, at, event, data) VALUES ($1, $2, $3, $4, $5)")

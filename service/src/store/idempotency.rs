@@ -9,6 +9,9 @@ use super::{Error, Store, Write};
 use jiff::Timestamp;
 use sqlx::{Any, Executor};
 
+/// The status that stands for an answer that is forgotten.
+const FORGOTTEN: i64 = 0;
+
 /// An answer as it was sent.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct StoredResponse {
@@ -40,6 +43,8 @@ pub enum Begun {
     Mismatch,
     /// The first was answered so.
     Replay(StoredResponse),
+    /// The first was answered, and the answer is forgotten.
+    Forgotten,
 }
 
 impl Store {
@@ -95,6 +100,7 @@ impl Store {
             match row.int_or_null("status")? {
                 _ if row.bytes("fingerprint")? != fingerprint => Begun::Mismatch,
                 None => Begun::InProgress,
+                Some(FORGOTTEN) => Begun::Forgotten,
                 Some(status) => Begun::Replay(StoredResponse {
                     status: u16::try_from(status).map_err(|_| Error::corrupt(format!("{status} is no HTTP status")))?,
                     headers: row.text("headers")?,
@@ -152,6 +158,22 @@ impl Write {
     /// A conflict if the ticket was taken over: do not commit then; or if the database fails.
     pub async fn finish_request(&mut self, ticket: &Ticket, response: &StoredResponse) -> Result<(), Error> {
         finish(&mut *self.tx, ticket, response).await
+    }
+}
+
+impl Write {
+    /// Forgets every answer of the account that is kept, since any may name whom it must no longer
+    /// name. The keys stay, so that nothing is done twice.
+    pub(super) async fn forget_answers(&mut self) -> Result<(), Error> {
+        sqlx::query(
+            "UPDATE idempotency SET status = $2, headers = '[]', body = $3 WHERE account = $1 AND status IS NOT NULL",
+        )
+        .bind(&self.account)
+        .bind(FORGOTTEN)
+        .bind(&[][..])
+        .execute(&mut *self.tx)
+        .await?;
+        Ok(())
     }
 }
 

@@ -80,10 +80,43 @@ pub struct Assessment {
     pub at: Timestamp,
     /// What was used of the seller, as JSON.
     pub seller_used: String,
+    /// The revision of the stored reference book that was used; none: it was not noted.
+    pub book_revision: Option<i64>,
+    /// Digest of the other reference book that was used, if there was one.
+    pub own_book: Option<String>,
     /// The assessment as JSON.
     pub body: String,
     /// What lists are sorted by.
     pub keys: Keys,
+}
+
+/// An assessment with the request it was made of.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PastAssessment {
+    /// The assessment.
+    pub assessment: Assessment,
+    /// The listing's request as it then was.
+    pub request: String,
+}
+
+/// A request that a listing once had.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PastRequest {
+    /// The listing.
+    pub listing: String,
+    /// The last revision at which it was the listing's.
+    pub last_revision: i64,
+    /// The request, as given.
+    pub request: String,
+}
+
+/// What came of saving a listing.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Put {
+    /// Whether there was none of that id.
+    pub created: bool,
+    /// Sellers who lost an outcome of the listing to its seller.
+    pub lost_outcomes: Vec<String>,
 }
 
 /// What lists of listings are sorted by; infinities and NaN are kept as none.
@@ -127,6 +160,10 @@ pub struct NewAssessment<'a> {
     pub at: Timestamp,
     /// What was used of the seller, as JSON.
     pub seller_used: &'a str,
+    /// The revision of the stored reference book that was used.
+    pub book_revision: i64,
+    /// Digest of the other reference book that was used, if there was one.
+    pub own_book: Option<&'a str>,
     /// The assessment as JSON.
     pub body: &'a str,
     /// What lists are sorted by.
@@ -241,12 +278,20 @@ pub struct ListingPage {
 }
 
 const COLUMNS: &str = "l.id, l.revision, l.status, l.request, l.seller, l.serial, l.saved_at, l.updated_at,
-    a.first_revision, a.last_revision, a.model, a.at, a.seller_used, a.body,
+    a.first_revision, a.last_revision, a.model, a.at, a.seller_used, a.book_revision, a.own_book, a.body,
     a.expected_net, a.net_per_stake, a.ask_worth, a.bad";
 
 /// A listing beside the assessment that is current.
 const WITH_CURRENT: &str = "FROM listings l LEFT JOIN assessments a
     ON a.account = l.account AND a.listing = l.id AND a.last_revision IS NULL";
+
+/// Assessments of a listing, each with the request that was the listing's at the time.
+const PAST: &str = "SELECT a.*, coalesce(
+        (SELECT p.request FROM past_requests p
+         WHERE p.account = a.account AND p.listing = a.listing AND p.last_revision >= a.first_revision
+         ORDER BY p.last_revision LIMIT 1),
+        (SELECT l.request FROM listings l WHERE l.account = a.account AND l.id = a.listing)) AS request
+    FROM assessments a WHERE a.account = $1 AND a.listing = $2";
 
 impl Store {
     /// A listing with its newest assessment.
@@ -326,20 +371,33 @@ impl Store {
         listing: &str,
         before: Option<i64>,
         limit: u32,
-    ) -> Result<Vec<Assessment>, Error> {
-        sqlx::query(
-            "SELECT * FROM assessments WHERE account = $1 AND listing = $2 AND first_revision < $3
-             ORDER BY first_revision DESC LIMIT $4",
-        )
-        .bind(account)
-        .bind(listing)
-        .bind(before.unwrap_or(i64::MAX))
-        .bind(i64::from(limit))
-        .fetch_all(&self.reads)
-        .await?
-        .iter()
-        .map(read_assessment)
-        .collect()
+    ) -> Result<Vec<PastAssessment>, Error> {
+        let sql = format!("{PAST} AND a.first_revision < $3 ORDER BY a.first_revision DESC LIMIT $4");
+        sqlx::query(AssertSqlSafe(sql))
+            .bind(account)
+            .bind(listing)
+            .bind(before.unwrap_or(i64::MAX))
+            .bind(i64::from(limit))
+            .fetch_all(&self.reads)
+            .await?
+            .iter()
+            .map(read_past)
+            .collect()
+    }
+
+    /// What was thought of a listing from a revision on.
+    ///
+    /// # Errors
+    /// Not found; or if the database fails.
+    pub async fn assessment(&self, account: &str, listing: &str, first_revision: i64) -> Result<PastAssessment, Error> {
+        let row = sqlx::query(AssertSqlSafe(format!("{PAST} AND a.first_revision = $3")))
+            .bind(account)
+            .bind(listing)
+            .bind(first_revision)
+            .fetch_optional(&self.reads)
+            .await?;
+        let missing = || Error::not_found("assessment", &format!("{first_revision} of listing {listing}"));
+        read_past(&row.ok_or_else(missing)?)
     }
 
     /// Ids of other listings that share a listing's serial or one of its photos.
@@ -367,7 +425,7 @@ impl Store {
 }
 
 impl Write {
-    /// Saves a listing with its assessment. True if there was none before.
+    /// Saves a listing with its assessment. The request it had before is kept.
     ///
     /// # Errors
     /// A conflict if the precondition fails; or if the database fails.
@@ -376,9 +434,21 @@ impl Write {
         listing: &NewListing<'_>,
         assessment: &NewAssessment<'_>,
         precondition: Precondition,
-    ) -> Result<bool, Error> {
+    ) -> Result<Put, Error> {
         let before = self.listing_revision(listing.id).await?;
         precondition.check(before, "listing", listing.id)?;
+        sqlx::query(
+            "INSERT INTO past_requests (account, listing, last_revision, seller, updated_at, request)
+             SELECT account, id, $3, seller, updated_at, request FROM listings
+             WHERE account = $1 AND id = $2 AND request <> $4 AND revision <= $3
+             ON CONFLICT DO NOTHING",
+        )
+        .bind(&self.account)
+        .bind(listing.id)
+        .bind(self.revision - 1)
+        .bind(listing.request)
+        .execute(&mut *self.tx)
+        .await?;
         sqlx::query(
             "INSERT INTO listings (account, id, first_revision, revision, status, request, seller, serial, saved_at, updated_at)
              VALUES ($1, $2, $3, $3, $4, $5, $6, $7, $8, $8)
@@ -397,15 +467,29 @@ impl Write {
         .execute(&mut *self.tx)
         .await?;
         self.put_photos(listing.id, listing.photos).await?;
-        // Outcomes remember the seller, since they outlive the listing.
+        let lost_outcomes = self.give_outcomes(listing.id, listing.seller).await?;
+        self.keep_assessment(listing.id, assessment).await?;
+        Ok(Put { created: before.is_none(), lost_outcomes })
+    }
+
+    /// Outcomes remember the seller, since they outlive the listing. Gives those who had them before.
+    async fn give_outcomes(&mut self, listing: &str, seller: Option<&str>) -> Result<Vec<String>, Error> {
+        let had = sqlx::query("SELECT DISTINCT seller FROM outcomes WHERE account = $1 AND listing = $2")
+            .bind(&self.account)
+            .bind(listing)
+            .fetch_all(&mut *self.tx)
+            .await?;
+        if had.is_empty() {
+            return Ok(Vec::new());
+        }
         sqlx::query("UPDATE outcomes SET seller = $3 WHERE account = $1 AND listing = $2")
             .bind(&self.account)
-            .bind(listing.id)
-            .bind(listing.seller)
+            .bind(listing)
+            .bind(seller)
             .execute(&mut *self.tx)
             .await?;
-        self.keep_assessment(listing.id, assessment).await?;
-        Ok(before.is_none())
+        let had = had.iter().map(|row| row.text_or_null("seller")).collect::<Result<Vec<_>, _>>()?;
+        Ok(had.into_iter().flatten().filter(|had| Some(had.as_str()) != seller).collect())
     }
 
     /// Keeps a new assessment of a listing as it was at a revision. False, and nothing is done, if
@@ -462,6 +546,45 @@ impl Write {
         Ok(())
     }
 
+    /// Requests of the past that name a seller.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn past_requests_of(&mut self, seller: &str) -> Result<Vec<PastRequest>, Error> {
+        sqlx::query("SELECT * FROM past_requests WHERE account = $1 AND seller = $2 ORDER BY listing, last_revision")
+            .bind(&self.account)
+            .bind(seller)
+            .fetch_all(&mut *self.tx)
+            .await?
+            .iter()
+            .map(|row| {
+                Ok(PastRequest {
+                    listing: row.text("listing")?,
+                    last_revision: row.int("last_revision")?,
+                    request: row.text("request")?,
+                })
+            })
+            .collect()
+    }
+
+    /// Puts another request in the place of a past one: one that no longer names a forgotten seller.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn put_past_request(&mut self, past: &PastRequest) -> Result<(), Error> {
+        sqlx::query(
+            "UPDATE past_requests SET request = $4, seller = NULL
+             WHERE account = $1 AND listing = $2 AND last_revision = $3",
+        )
+        .bind(&self.account)
+        .bind(&past.listing)
+        .bind(past.last_revision)
+        .bind(&past.request)
+        .execute(&mut *self.tx)
+        .await?;
+        Ok(())
+    }
+
     /// Deletes a listing and its assessments. Its outcomes stay.
     ///
     /// # Errors
@@ -480,7 +603,7 @@ impl Write {
         Ok(())
     }
 
-    async fn listing_revision(&mut self, id: &str) -> Result<Option<i64>, Error> {
+    pub(super) async fn listing_revision(&mut self, id: &str) -> Result<Option<i64>, Error> {
         let row = sqlx::query("SELECT revision FROM listings WHERE account = $1 AND id = $2")
             .bind(&self.account)
             .bind(id)
@@ -521,11 +644,13 @@ impl Write {
         .await?;
         sqlx::query(
             "INSERT INTO assessments (account, listing, first_revision, model, at, seller_used, body,
-                 expected_net, net_per_stake, ask_worth, bad)
-             VALUES ($1, $2, $3, $4, $5, $6, $7, nullif($8, 'NaN'), nullif($9, 'NaN'), nullif($10, 'NaN'), nullif($11, 'NaN'))
+                 expected_net, net_per_stake, ask_worth, bad, book_revision, own_book)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, nullif($8, 'NaN'), nullif($9, 'NaN'), nullif($10, 'NaN'), nullif($11, 'NaN'),
+                 $12, $13)
              ON CONFLICT (account, listing, first_revision) DO UPDATE SET model = excluded.model, at = excluded.at,
                  seller_used = excluded.seller_used, body = excluded.body, expected_net = excluded.expected_net,
-                 net_per_stake = excluded.net_per_stake, ask_worth = excluded.ask_worth, bad = excluded.bad",
+                 net_per_stake = excluded.net_per_stake, ask_worth = excluded.ask_worth, bad = excluded.bad,
+                 book_revision = excluded.book_revision, own_book = excluded.own_book",
         )
         .bind(&self.account)
         .bind(listing)
@@ -538,6 +663,8 @@ impl Write {
         .bind(nan_if_none(assessment.keys.net_per_stake))
         .bind(nan_if_none(assessment.keys.ask_worth))
         .bind(nan_if_none(assessment.keys.bad))
+        .bind(assessment.book_revision)
+        .bind(assessment.own_book)
         .execute(&mut *self.tx)
         .await?;
         Ok(())
@@ -565,6 +692,10 @@ fn read_listing(row: &AnyRow) -> Result<Listing, Error> {
     })
 }
 
+fn read_past(row: &AnyRow) -> Result<PastAssessment, Error> {
+    Ok(PastAssessment { assessment: read_assessment(row)?, request: row.text("request")? })
+}
+
 fn read_assessment(row: &AnyRow) -> Result<Assessment, Error> {
     Ok(Assessment {
         first_revision: row.int("first_revision")?,
@@ -572,6 +703,8 @@ fn read_assessment(row: &AnyRow) -> Result<Assessment, Error> {
         model: row.text("model")?,
         at: row.time("at")?,
         seller_used: row.text("seller_used")?,
+        book_revision: row.int_or_null("book_revision")?,
+        own_book: row.text_or_null("own_book")?,
         body: row.text("body")?,
         keys: Keys {
             expected_net: row.number_or_null("expected_net")?,

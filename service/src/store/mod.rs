@@ -45,7 +45,8 @@ pub use changes::{Change, NewChange};
 pub use error::Error;
 pub use idempotency::{Begun, StoredResponse, Ticket};
 pub use listings::{
-    Assessment, Cursor, Keys, Listing, ListingPage, ListingQuery, NewAssessment, NewListing, Sort, Status,
+    Assessment, Cursor, Keys, Listing, ListingPage, ListingQuery, NewAssessment, NewListing, PastAssessment,
+    PastRequest, Put, Sort, Status,
 };
 pub use models::{Activation, Model, NewModel};
 pub use outcomes::{NewOutcome, Outcome, OutcomeFilter};
@@ -57,7 +58,9 @@ use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::migrate::{Migration, MigrationType, Migrator};
 use sqlx::{Any, AnyConnection, AnyPool, Connection as _, Executor as _, SqlStr, Transaction};
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
+use tokio::sync::watch;
 
 /// How long a caller waits for a connection, or for SQLite's only writer.
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -66,9 +69,10 @@ const CONNECTIONS: u32 = 8;
 /// The name of SQLite's file in the data folder.
 pub const FILE: &str = "steelyard.sqlite3";
 
-/// WAL lets readers go on beside the writer; FULL makes a commit survive the loss of power.
-const PRAGMAS: &str = "PRAGMA busy_timeout = 10000; PRAGMA journal_mode = WAL; \
-                       PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON";
+/// WAL lets readers go on beside the writer; FULL makes a commit survive the loss of power; what is
+/// deleted is overwritten, not left in the file until something else takes its place.
+const PRAGMAS: &str = "PRAGMA busy_timeout = 10000; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; \
+                       PRAGMA foreign_keys = ON; PRAGMA secure_delete = ON";
 
 /// The engine, and the words in which its SQL differs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -112,8 +116,14 @@ impl Engine {
 
     fn migrations(self) -> Migrator {
         let files = match self {
-            Self::Sqlite => [(1, "store", include_str!("../../migrations/sqlite/0001_store.sql"))],
-            Self::Postgres => [(1, "store", include_str!("../../migrations/postgres/0001_store.sql"))],
+            Self::Sqlite => [
+                (1, "store", include_str!("../../migrations/sqlite/0001_store.sql")),
+                (2, "history", include_str!("../../migrations/sqlite/0002_history.sql")),
+            ],
+            Self::Postgres => [
+                (1, "store", include_str!("../../migrations/postgres/0001_store.sql")),
+                (2, "history", include_str!("../../migrations/postgres/0002_history.sql")),
+            ],
         };
         Migrator::with_migrations(
             files
@@ -131,6 +141,7 @@ pub struct Store {
     engine: Engine,
     reads: AnyPool,
     writes: AnyPool,
+    told: Arc<watch::Sender<()>>,
 }
 
 impl Store {
@@ -177,7 +188,7 @@ impl Store {
         };
         // One connection writes: in this process writers queue for it in order, and only another
         // process has to be waited for by SQLite's own, unfair, polling.
-        Ok(Self { engine, reads: pool(CONNECTIONS), writes: pool(1) })
+        Ok(Self { engine, reads: pool(CONNECTIONS), writes: pool(1), told: Arc::default() })
     }
 
     /// PostgreSQL at a URL, brought to the newest schema.
@@ -197,7 +208,7 @@ impl Store {
         first.close().await?;
         let pool =
             AnyPoolOptions::new().max_connections(CONNECTIONS).acquire_timeout(PATIENCE).connect_lazy_with(options);
-        Ok(Self { engine, reads: pool.clone(), writes: pool })
+        Ok(Self { engine, reads: pool.clone(), writes: pool, told: Arc::default() })
     }
 
     /// Whether the database answers.
@@ -207,6 +218,20 @@ impl Store {
     pub async fn ready(&self) -> Result<(), Error> {
         self.reads.execute("SELECT 1").await?;
         Ok(())
+    }
+
+    /// Empties SQLite's log, where pages still stand as they were before something was deleted. False
+    /// if somebody read for so long that it could not be: it is emptied at a later checkpoint, or when
+    /// the service stops. PostgreSQL has its own ways: VACUUM, and the end of its log's keeping.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn empty_log(&self) -> Result<bool, Error> {
+        if self.engine == Engine::Postgres {
+            return Ok(true);
+        }
+        let row = sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").fetch_one(&self.writes).await?;
+        Ok(row.int("busy")? == 0)
     }
 
     /// Finishes what is under way and lets go of the database.
@@ -242,7 +267,8 @@ impl Store {
         .bind(account)
         .fetch_one(&mut *tx)
         .await?;
-        Ok(Write { tx, account: account.into(), revision: row.int("revision")? })
+        let told = self.told.clone();
+        Ok(Write { tx, account: account.into(), revision: row.int("revision")?, told, tells: false })
     }
 }
 
@@ -252,6 +278,8 @@ pub struct Write {
     tx: Transaction<'static, Any>,
     account: String,
     revision: i64,
+    told: Arc<watch::Sender<()>>,
+    tells: bool,
 }
 
 impl Write {
@@ -266,7 +294,11 @@ impl Write {
     /// # Errors
     /// If the database fails; then nothing was kept, or at worst it is not known whether it was.
     pub async fn commit(self) -> Result<(), Error> {
-        Ok(self.tx.commit().await?)
+        self.tx.commit().await?;
+        if self.tells {
+            self.told.send_replace(());
+        }
+        Ok(())
     }
 
     /// Moves one of the account's counters on by `count` and gives its value before.
@@ -291,7 +323,7 @@ enum Counter {
 }
 
 /// What must hold of a thing for a write to go on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Precondition {
     /// Nothing.
     None,
@@ -299,21 +331,31 @@ pub enum Precondition {
     Present,
     /// There is none yet: `If-None-Match: *`.
     Absent,
-    /// It is at this revision: `If-Match`.
-    Revision(i64),
+    /// It is at one of these revisions: `If-Match`. 0 is that of nothing.
+    Revisions(Vec<i64>),
+    /// It is at none of these revisions: `If-None-Match`.
+    NoneOf(Vec<i64>),
+    /// All of these.
+    All(Vec<Precondition>),
 }
 
 impl Precondition {
     /// Whether it holds of the revision that a thing has, if there is one.
-    fn check(self, is: Option<i64>, what: &str, id: &str) -> Result<(), Error> {
-        match (self, is) {
-            (Self::None, _) | (Self::Absent, None) | (Self::Present, Some(_)) => Ok(()),
-            (Self::Revision(wanted), Some(is)) if wanted == is => Ok(()),
-            (Self::Absent, Some(_)) => Err(Error::conflict(format!("there is a {what} {id:?} already"))),
-            (Self::Revision(wanted), Some(is)) => {
-                Err(Error::conflict(format!("{what} {id:?} is at revision {is}, not {wanted}")))
-            }
-            (Self::Revision(_) | Self::Present, None) => Err(Error::conflict(format!("there is no {what} {id:?}"))),
+    fn check(&self, is: Option<i64>, what: &str, id: &str) -> Result<(), Error> {
+        let at = is.unwrap_or(0);
+        let holds = match self {
+            Self::None => true,
+            Self::Present => is.is_some(),
+            Self::Absent => is.is_none(),
+            Self::Revisions(wanted) => wanted.contains(&at),
+            Self::NoneOf(unwanted) => !unwanted.contains(&at),
+            Self::All(all) => return all.iter().try_for_each(|one| one.check(is, what, id)),
+        };
+        match is {
+            _ if holds => Ok(()),
+            None => Err(Error::conflict(format!("there is no {what} {id:?}"))),
+            Some(_) if *self == Self::Absent => Err(Error::conflict(format!("there is a {what} {id:?} already"))),
+            Some(is) => Err(Error::conflict(format!("{what} {id:?} is at revision {is}"))),
         }
     }
 }
@@ -339,9 +381,12 @@ mod tests {
         let store = Store::sqlite(&folder).await.unwrap();
         assert!(folder.join(FILE).is_file());
         for pool in [&store.reads, &store.writes] {
-            for (pragma, expected) in
-                [("PRAGMA synchronous", 2), ("PRAGMA foreign_keys", 1), ("PRAGMA busy_timeout", 10_000)]
-            {
+            for (pragma, expected) in [
+                ("PRAGMA synchronous", 2),
+                ("PRAGMA foreign_keys", 1),
+                ("PRAGMA busy_timeout", 10_000),
+                ("PRAGMA secure_delete", 1),
+            ] {
                 let row = sqlx::query(pragma).fetch_one(pool).await.unwrap();
                 assert_eq!(sqlx::Row::get::<i64, _>(&row, 0), expected, "{pragma}");
             }

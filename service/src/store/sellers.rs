@@ -143,8 +143,8 @@ impl Write {
         row.map(|row| row.int("revision")).transpose()
     }
 
-    /// Forgets a seller: the row, and the name in listings and outcomes, which stay. Gives the ids
-    /// of the listings that named the seller; their requests still do, until [`Write::put_request`].
+    /// Forgets a seller: the row, the name in listings and outcomes, which stay, and the answers kept
+    /// of repeated requests, which may name it. Gives the ids of the listings that named the seller; their requests still do, until [`Write::put_request`].
     ///
     /// # Errors
     /// Not found; or if the database fails.
@@ -173,6 +173,7 @@ impl Write {
         if row.rows_affected() + outcomes.rows_affected() == 0 && listings.is_empty() {
             return Err(Error::not_found("seller", id));
         }
+        self.forget_answers().await?;
         listings.sort();
         Ok(listings)
     }

@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! {"kind":"export","format":1}
-//! {"kind":"seller",…} …  listing, outcome, reference, calibre, calibration, model, activation
+//! {"kind":"seller",…} …  listing, past_request, outcome, reference, calibre, calibration, model, activation
 //! {"kind":"end","lines":42}
 //! ```
 //!
@@ -84,6 +84,17 @@ struct ListingLine {
     request: Box<RawValue>,
 }
 
+/// A request that a listing had before; of one listing in their order.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PastRequestLine {
+    kind: String,
+    listing: String,
+    seller: Option<String>,
+    updated_at: Timestamp,
+    request: Box<RawValue>,
+}
+
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct OutcomeLine {
@@ -141,7 +152,7 @@ struct ActivationLine {
 type ToLine = fn(&AnyRow) -> Result<String, Error>;
 
 /// Each kind in its order: its statement and its line.
-fn sections(engine: Engine) -> [(String, ToLine); 7] {
+fn sections(engine: Engine) -> [(String, ToLine); 8] {
     let photos = engine.json_array_of();
     [
         ("SELECT * FROM sellers WHERE account = $1 ORDER BY id".into(), seller_line as ToLine),
@@ -153,6 +164,7 @@ fn sections(engine: Engine) -> [(String, ToLine); 7] {
             ),
             listing_line,
         ),
+        ("SELECT * FROM past_requests WHERE account = $1 ORDER BY listing, last_revision".into(), past_request_line),
         ("SELECT * FROM outcomes WHERE account = $1 ORDER BY number".into(), outcome_line),
         ("SELECT * FROM book WHERE account = $1 ORDER BY part DESC, maker, name".into(), book_line),
         ("SELECT * FROM calibrations WHERE account = $1 AND state = 'done' ORDER BY id".into(), calibration_line),
@@ -318,6 +330,7 @@ impl Import {
         let kept = match kind.as_str() {
             "seller" => self.write.import_seller(&parse(text)?).await?,
             "listing" => self.write.import_listing(&parse(text)?).await?,
+            "past_request" => self.write.import_past_request(&parse(text)?, self.line).await?,
             "outcome" => self.write.import_outcome(&parse(text)?).await?,
             "reference" => self.write.import_entry(BookPart::Reference, &parse(text)?).await?,
             "calibre" => self.write.import_entry(BookPart::Calibre, &parse(text)?).await?,
@@ -388,6 +401,28 @@ impl Write {
             self.put_photos(&line.id, &line.photos).await?;
         }
         Ok(inserted(&done))
+    }
+
+    /// Before every revision of this account, in the order of the lines.
+    async fn import_past_request(&mut self, line: &PastRequestLine, number: u64) -> Result<bool, Stop> {
+        plain(&[&line.listing, line.seller.as_deref().unwrap_or_default()])?;
+        if self.listing_revision(&line.listing).await?.is_none() {
+            return Err(Stop::Refused(format!("there is no listing {:?} before it", line.listing)));
+        }
+        Ok(inserted(
+            &sqlx::query(
+                "INSERT INTO past_requests (account, listing, last_revision, seller, updated_at, request)
+                 VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT DO NOTHING",
+            )
+            .bind(&self.account)
+            .bind(&line.listing)
+            .bind(i64::MIN.saturating_add_unsigned(number))
+            .bind(&line.seller)
+            .bind(time_text(line.updated_at))
+            .bind(line.request.get())
+            .execute(&mut *self.tx)
+            .await?,
+        ))
     }
 
     async fn import_outcome(&mut self, line: &OutcomeLine) -> Result<bool, Stop> {
@@ -532,6 +567,16 @@ fn listing_line(row: &AnyRow) -> Result<String, Error> {
         serial: row.text_or_null("serial")?,
         photos,
         saved_at: row.time("saved_at")?,
+        updated_at: row.time("updated_at")?,
+        request: raw(row.text("request")?)?,
+    })
+}
+
+fn past_request_line(row: &AnyRow) -> Result<String, Error> {
+    json(&PastRequestLine {
+        kind: "past_request".into(),
+        listing: row.text("listing")?,
+        seller: row.text_or_null("seller")?,
         updated_at: row.time("updated_at")?,
         request: raw(row.text("request")?)?,
     })

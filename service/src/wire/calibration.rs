@@ -91,9 +91,13 @@ pub struct CalibrationReport {
     /// How many of them have an outcome.
     #[schema(minimum = 0)]
     pub n_outcomes: usize,
+    /// What the outcomes count for by their certainty: 1 where it is certain, 0 where it says nothing.
+    #[serde(default)]
+    #[schema(minimum = 0)]
+    pub outcome_weight: f64,
     /// Whether these are enough to conclude anything.
     pub enough: bool,
-    /// How many outcomes are still needed for that.
+    /// How many certain outcomes are still needed for that.
     #[schema(minimum = 0)]
     pub needed: usize,
     /// The same in a sentence.
@@ -309,6 +313,7 @@ impl From<&Report> for CalibrationReport {
         Self {
             n: r.n,
             n_outcomes: r.n_outcomes,
+            outcome_weight: r.outcome_weight,
             enough: r.enough,
             needed: r.needed,
             says: says(r),
@@ -324,8 +329,14 @@ impl From<&Report> for CalibrationReport {
 
 fn says(r: &Report) -> String {
     if !r.enough {
+        let certain = (r.n_outcomes as f64 - r.outcome_weight).abs() < 1e-9;
+        let weight = if certain {
+            String::new()
+        } else {
+            format!(", which count for {:.1} by their certainty,", r.outcome_weight)
+        };
         return format!(
-            "From {} outcomes nothing can be concluded yet: {} more are needed. The new numbers may be no better than the old.",
+            "From {} outcomes{weight} nothing can be concluded yet: {} more are needed. The new numbers may be no better than the old.",
             r.n_outcomes, r.needed
         );
     }

@@ -2,6 +2,7 @@
 //! things: nothing here is computed with.
 
 pub mod calibration;
+pub mod changes;
 pub mod request;
 pub mod response;
 pub mod stored;

@@ -11,9 +11,9 @@ use utoipa::ToSchema;
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct AssessRequest {
-    /// The caller's name for the listing; comes back as `listing`.
+    /// The caller's name for the listing; comes back as `listing`. No control characters.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(max_length = 200)]
+    #[schema(min_length = 1, max_length = 200, pattern = "^[^\\x00-\\x1f\\x7f-\\x9f]*$")]
     pub id: Option<String>,
     /// The listing's title. Read for claims: see `proposals` in the answer.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -124,9 +124,10 @@ pub enum Interval {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Seller {
-    /// The caller's name for the seller, by which its other listings and outcomes are known.
+    /// The caller's name for the seller, by which its other listings and outcomes are known. No
+    /// control characters.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(max_length = 200)]
+    #[schema(min_length = 1, max_length = 200, pattern = "^[^\\x00-\\x1f\\x7f-\\x9f]*$")]
     pub id: Option<String>,
     /// The kind of seller, one of `segments` in `GET /v1/model`; the first where it is left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -443,8 +444,8 @@ pub struct Facts {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Photo {
-    /// Name by which observations refer to it.
-    #[schema(min_length = 1, max_length = 200)]
+    /// Name by which observations refer to it. No control characters.
+    #[schema(min_length = 1, max_length = 200, pattern = "^[^\\x00-\\x1f\\x7f-\\x9f]*$")]
     pub id: String,
     /// The view it gives, one of `views` in `GET /v1/model`.
     #[serde(default, skip_serializing_if = "Option::is_none")]

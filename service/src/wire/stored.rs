@@ -7,7 +7,7 @@ use crate::wire::request::{AssessRequest, CallKind};
 use indexmap::IndexMap;
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
-use steelyard_model::facts::{Calibre, Reference};
+use steelyard_model::facts::{BookData, Calibre, Reference};
 use utoipa::openapi::{RefOr, Schema};
 use utoipa::{PartialSchema, ToSchema};
 
@@ -62,13 +62,28 @@ pub struct PastAssessment {
     /// When it was made.
     #[schema(format = DateTime)]
     pub at: String,
-    /// What was used of the seller's other listings: with it, the version of the model, and request
-    /// and reference book as they then were, the assessment can be computed again.
+    /// The request as it then was.
+    #[schema(value_type = AssessRequest)]
+    pub request: Box<RawValue>,
+    /// What was used of the seller's other listings.
     #[schema(value_type = SellerKnown)]
     pub seller_used: Box<RawValue>,
     /// The assessment.
     #[schema(value_type = Assessment)]
     pub assessment: Box<RawValue>,
+}
+
+/// What was once thought of a listing, and the same computed again.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct AssessmentAgain {
+    /// As it was.
+    #[serde(flatten)]
+    pub past: PastAssessment,
+    /// The reference book as it then was: with it, the request, the version of the model and
+    /// `seller_used`, everything is here that the assessment was made of.
+    pub reference_book: BookData,
+    /// Made of these now: the same to the last digit, where the same program made both.
+    pub computed_again: Assessment,
 }
 
 /// A page of past assessments, newest first.
@@ -170,8 +185,8 @@ pub struct SellersPage {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct OutcomeBody {
-    /// The listing it is about; it need not be saved.
-    #[schema(min_length = 1, max_length = 200)]
+    /// The listing it is about; it need not be saved. No control characters.
+    #[schema(min_length = 1, max_length = 200, pattern = "^[^\\x00-\\x1f\\x7f-\\x9f]*$")]
     pub listing: String,
     /// When it was found out, RFC 3339; now where it is left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
