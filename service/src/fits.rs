@@ -217,11 +217,16 @@ impl Compiler<'_> {
     }
 }
 
-/// A pattern that means the same in ECMA-262, in which schemas write them, and in this library:
-/// without a dot for any character and without classes such as `\d`, which the two read differently.
+/// A pattern that means the same in ECMA-262, in which schemas write them, and in this library: without
+/// a dot for any character and without classes such as `\d`, which the two read differently.
 fn plain_pattern(pattern: &str) -> Option<Regex> {
-    let without_points = pattern.replace("\\.", "");
-    let plain = pattern.is_ascii() && !without_points.contains(['\\', '.']);
+    let mut parts = pattern.split('\\');
+    let mut plain = pattern.is_ascii() && parts.next().is_some_and(|first| !first.contains('.'));
+    for escaped in parts {
+        let hex = |s: &str| s.len() >= 2 && s.as_bytes()[..2].iter().all(u8::is_ascii_hexdigit);
+        let rest = escaped.strip_prefix('.').or_else(|| escaped.strip_prefix('x').filter(|s| hex(s)));
+        plain &= rest.is_some_and(|rest| !rest.contains('.'));
+    }
     if plain { Regex::new(pattern).ok() } else { None }
 }
 
@@ -466,6 +471,9 @@ mod tests {
             "{\"luminous\":null}",
             "{\"a\":true,\"b\":false}",
             "{\"amount\":\"1\",\"currency\":\"EUR\"}",
+            "\"a\\nb\"",
+            "\"\\u0085\"",
+            "\"\\u007f~\"",
             "[\"components\"]",
             "[\"components\",null]",
         ];
