@@ -287,7 +287,7 @@ fn who_reads_nothing_can_send_no_more_and_is_answered_whole_later() {
     let answers = lines(&String::from_utf8(open.rest()).unwrap());
     sender.join().unwrap();
     assert_eq!(answers.len(), chunks * 100);
-    assert!(answers.iter().enumerate().all(|(i, answer)| answer["listing"] == i.to_string()));
+    assert!(answers.iter().enumerate().all(|(i, answer)| answer["listing"] == *i.to_string()));
 }
 
 #[test]

@@ -237,11 +237,11 @@ pub fn assess(
         drop((work, promised));
         let written = writing.join();
         // A panic of ours is not answered with a half-written file.
-        let worked = working.into_iter().map(|w| w.join()).fold(true, |all, one| all && one.is_ok());
+        let fallen = working.into_iter().map(|w| w.join()).filter(Result::is_err).count();
         let panicked = || io::Error::other("an assessment panicked");
         let counts = written.map_err(|_| panicked())??;
         read?;
-        if worked { Ok(counts) } else { Err(panicked()) }
+        if fallen == 0 { Ok(counts) } else { Err(panicked()) }
     })
 }
 
