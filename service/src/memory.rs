@@ -555,7 +555,11 @@ impl Memory {
 
     /// What is known of the seller of a stored listing: what its newest assessment used, which every
     /// write that bears on it brings up to date; where there is none yet, what is stored now.
-    pub(crate) async fn known_of(&self, force: &Arc<InForce>, listing: &store::Listing) -> Result<SellerKnown, Problem> {
+    pub(crate) async fn known_of(
+        &self,
+        force: &Arc<InForce>,
+        listing: &store::Listing,
+    ) -> Result<SellerKnown, Problem> {
         let used = listing.assessment.as_ref().and_then(|a| serde_json::from_str(&a.seller_used).ok());
         match (used, &listing.seller) {
             (Some(used), _) => Ok(used),
