@@ -3,13 +3,16 @@
 use crate::assess::Assessor;
 use crate::feed::Format;
 use crate::listing::Listing;
-use crate::problem::{FaultAt, Problem};
-use crate::wire::NonNegativeMoney;
+use crate::problem::{FaultAt, MALFORMED, Problem, ProblemOfLine};
+use crate::strict_json;
+use crate::wire::bids::{BidOn, BidWeighed, Bids, BidsBody, LeftOut};
 use crate::wire::feed::FeedBody;
 use crate::wire::request::{
     AssessRequest, CallKind, Feedback, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth, Year,
 };
 use crate::wire::stored::{How, OutcomeBody, SellerBody};
+use crate::wire::{Money, NonNegativeMoney};
+use anyhow::Context as _;
 use serde_json::{Value, json};
 use steelyard_model::facts::Book;
 use steelyard_model::pack::Pack;
@@ -112,6 +115,43 @@ pub fn outcome() -> OutcomeBody {
     }
 }
 
+/// Two auctions of which one is wanted.
+#[must_use]
+pub fn bids() -> BidsBody {
+    let on = |id: &str, price| Some(BidOn { id: id.into(), expected_price: eur(price) });
+    BidsBody {
+        budget: eur("1500.00"),
+        listings: vec![on("lot-381", "350.00"), on("lot-382", "410.00")],
+        at_most_one: vec![Some(vec![Some("lot-381".into()), Some("lot-382".into())])],
+    }
+}
+
+/// The answer where the first brings more.
+fn bids_chosen() -> Bids {
+    let weighed = |id: &str, most, stake, price, net, left_out| BidWeighed {
+        id: id.into(),
+        walk_away_price: paid(most),
+        stake: paid(stake),
+        expected_price: paid(price),
+        expected_net: paid(net),
+        left_out,
+    };
+    Bids {
+        choose: vec!["lot-381".into()],
+        expected_net: paid("122.40"),
+        bound: paid("122.40"),
+        left: paid("838.55"),
+        listings: vec![
+            weighed("lot-381", "469.45", "661.45", "350.00", "122.40", None),
+            weighed("lot-382", "433.10", "625.10", "410.00", "24.05", Some(LeftOut::OthersBetter)),
+        ],
+    }
+}
+
+fn paid(amount: &str) -> Money {
+    Money { amount: amount.into(), currency: "EUR".into() }
+}
+
 /// Outcomes as CSV.
 pub const OUTCOMES_CSV: &str = "\
 listing,found_at,story,certainty,how,paid,paid_currency,component:movement,sign:crown_unsigned
@@ -192,7 +232,6 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
     let listing = Listing::read(&pack, &Book::default(), &fresh_dial(), &[])
         .map_err(Problem::invalid)
         .map_err(|p| anyhow::anyhow!(p.detail))?;
-    let answer = Assessor::new(pack)?.assess(&listing)?;
     let invalid = Problem::invalid(vec![
         FaultAt::new("/offer/prise", "there is no such member"),
         FaultAt::new("/observations/0/sign", "there is no sign `crown_unsined`, did you mean `crown_unsigned`?"),
@@ -203,12 +242,36 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
     let put = |path: &str| body(path, "put", "application/json");
     let import = |media: &str| body("/v1/outcomes/import", "post", media);
     let ndjson = serde_json::to_string(&outcome())? + "\n";
+    let bare = AssessRequest { id: Some("lot-382".into()), include: Some(Vec::new()), ..nothing_seen() };
+    let torn = r#"{"id": "lot-383", "observations": ["#;
+    let lines = format!("{}\n{torn}\n", serde_json::to_string(&bare)?);
+    let bare = Listing::read(&pack, &Book::default(), &bare, &[]).map_err(|f| anyhow::anyhow!("{f:?}"))?;
+    let assessor = Assessor::new(pack)?;
+    let fault = strict_json::parse(torn.as_bytes()).err().context("the line is cut off")?;
+    let cut_off = Problem::new(MALFORMED, fault.detail.clone()).with(vec![fault]);
+    let answer = assessor.assess(&listing)?;
+    let answers = [
+        serde_json::to_string(&rounded(serde_json::to_value(assessor.assess(&bare)?)?))?,
+        serde_json::to_string(&ProblemOfLine { line: 2, problem: cut_off })?,
+    ];
     Ok(vec![
         example(
             &put("/v1/listings/{id}"),
             "fresh_dial",
             "A dial that looks new on a worn case",
             serde_json::to_value(fresh_dial())?,
+        ),
+        example(
+            &body("/v1/bids", "post", "application/json"),
+            "one_of_two",
+            "Two auctions of which one is wanted",
+            serde_json::to_value(bids())?,
+        ),
+        example(
+            "/paths/~1v1~1bids/post/responses/200/content/application~1json",
+            "one_of_two",
+            "The first is worth more",
+            serde_json::to_value(bids_chosen())?,
         ),
         example(&put("/v1/sellers/{id}"), "said", "A seller and its ratings", serde_json::to_value(seller())?),
         example(
@@ -252,6 +315,18 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
             "fresh_dial",
             "The answer to the request of the same name, numbers rounded to four decimals",
             rounded(serde_json::to_value(answer)?),
+        ),
+        example(
+            &body("/v1/assess/stream", "post", "application/x-ndjson"),
+            "two_lines",
+            "A line, and one that is cut off",
+            lines.into(),
+        ),
+        example(
+            "/paths/~1v1~1assess~1stream/post/responses/200/content/application~1x-ndjson",
+            "two_lines",
+            "The answers to the lines of the same name, numbers rounded to four decimals",
+            (answers.join("\n") + "\n").into(),
         ),
         example(
             "/paths/~1v1~1changes/get/responses/200/content/text~1event-stream",
