@@ -49,7 +49,9 @@ pub(crate) fn run(options: &Assess) -> anyhow::Result<bool> {
             for fault in &problem.errors {
                 eprintln!("{}{}: {}", file.display(), fault.pointer, fault.detail);
             }
-            anyhow::bail!("{}: {}", file.display(), problem.title)
+            // Of what cannot be read there is nothing here but the body.
+            let title = if problem.status == 400 { "the file is not JSON" } else { &problem.title };
+            anyhow::bail!("{}: {title}", file.display())
         }
     }
 }
