@@ -4,7 +4,6 @@ use crate::assess::Assessor;
 use crate::feed::Format;
 use crate::listing::Listing;
 use crate::problem::{FaultAt, Problem};
-use crate::wire::NonNegativeMoney;
 use crate::wire::bids::{BidOn, BidWeighed, Bids, BidsBody, LeftOut};
 use crate::wire::feed::FeedBody;
 use crate::wire::request::{
