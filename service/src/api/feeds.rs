@@ -6,7 +6,7 @@ use super::resource::{
     cursor, etag, existing, finish, json, limit, page, parameters, place, precondition, repeatable, tagged, whole,
 };
 use crate::app::App;
-use crate::feed::{Every, Format, Limits, Page, Schedule, Validators};
+use crate::feed::{Format, Limits, Page, Schedule, Validators};
 use crate::memory::{self, ACCOUNT};
 use crate::problem::{FaultAt, MALFORMED, Problem, UNSUPPORTED_MEDIA_TYPE};
 use crate::store::{Feed, NewFeed, Ticket};
@@ -19,7 +19,6 @@ use axum::http::{HeaderMap, StatusCode, Uri};
 use axum::response::Response;
 use serde::Serialize;
 use serde::de::IgnoredAny;
-use serde_json::Value;
 use std::sync::Arc;
 use uuid::Uuid;
 
@@ -55,13 +54,7 @@ async fn save(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respons
     let client = app.feeds().client()?;
     let at_url = |detail: String| vec![FaultAt::new("/url", detail)];
     let refused = |body: &FeedBody| client.check(&body.url).err().map_or_else(Vec::new, |e| at_url(e.to_string()));
-    // An interval that is none is no reason to say nothing of the URL.
-    let mend = |body: &mut Value, _: &[FaultAt]| {
-        if let Some(members) = body.as_object_mut() {
-            members.entry("every_s").or_insert_with(|| Every::LEAST.into());
-        }
-    };
-    let body = app.checked("FeedBody", bytes, mend, refused)?;
+    let body = app.checked("FeedBody", bytes, |_, _| (), refused)?;
     let url = client.check(&body.url).map_err(|e| Problem::invalid(at_url(e.to_string())))?.to_string();
     let (id, now) = (Uuid::now_v7().to_string(), memory::now());
     let new = NewFeed { id: &id, url: &url, format: body.format, every_s: body.every_s, at: now };
