@@ -140,7 +140,7 @@ async fn refused_lines_are_named_and_the_good_ones_kept() {
     let first = filled().await;
     let exported = export(first.path(), "-").out;
     let mut lines: Vec<&[u8]> = exported.lines().map(str::as_bytes).collect();
-    let (odd, no_text) = (br#"{"kind":"feed"}"#, b"{\"kind\":\"seller\",\"id\":\"\xff\"}");
+    let (odd, no_text) = (br#"{"kind":"attic"}"#, b"{\"kind\":\"seller\",\"id\":\"\xff\"}");
     lines.insert(1, odd);
     lines.insert(3, no_text);
     lines.insert(5, lines[4]);
@@ -152,7 +152,7 @@ async fn refused_lines_are_named_and_the_good_ones_kept() {
     assert_eq!((printed.code, printed.out.as_str()), (Some(3), ""), "{printed:?}");
     let said: Vec<&str> = printed.err.lines().collect();
     let name = file.display();
-    for (said, (line, reason)) in said.iter().zip([(2, "feed"), (4, "UTF-8"), (6, "repeats"), (13, "were written")]) {
+    for (said, (line, reason)) in said.iter().zip([(2, "attic"), (4, "UTF-8"), (6, "repeats"), (13, "were written")]) {
         assert!(said.starts_with(&format!("{name}:{line}: ")) && said.contains(reason), "{printed:?}");
     }
     assert_eq!(said[4..], [format!("{FILLED} lines imported, 4 refused")]);
