@@ -2,17 +2,19 @@
 //! comes back as a ranked table, one explained in full, and a comparison with what a
 //! practitioner expected.
 
+mod evening;
 mod situations;
 mod year;
 
 use anyhow::{Context as _, ensure};
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets::NOTHING};
 use serde::Deserialize;
+use serde_json::Value;
 use situations::{Figure, Verdict};
 use std::path::{Path, PathBuf};
 use steelyard::config::Config;
 use steelyard::picture;
-use steelyard::serve::Service;
+use steelyard::serve;
 use steelyard::wire::Money;
 use steelyard::wire::response::{AdviceKind, Assessment, BestUseKind};
 
@@ -41,7 +43,7 @@ struct Saved {
     situation: String,
     practitioner: String,
     expects: Vec<situations::Expectation>,
-    request: serde_json::Value,
+    request: Value,
 }
 
 struct Assessed {
@@ -56,14 +58,17 @@ async fn main() -> anyhow::Result<()> {
     let shop: Shop = read(&folder.join("dealer.json"))?;
     let saved = listings(&folder.join("listings"))?;
 
+    let feed = evening::Feed::serve(&shop.dealer.marketplace, &saved).await?;
     // A store of its own, thrown away at the end.
     let data = tempfile::tempdir()?;
+    let book = folder.join("reference_book.json");
     let config = Config {
-        reference_book: Some(folder.join("reference_book.json")),
+        reference_book: Some(book.clone()),
         data: Some(data.path().into()),
+        feed_exceptions: vec![feed.address.to_string()],
         ..Config::on_free_port()
     };
-    let service = Service::bind(&config).await?;
+    let service = serve::Service::bind(&config).await?;
     let address = service.address()?;
     let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
     let serving = tokio::spawn(service.run(async move {
@@ -88,12 +93,37 @@ async fn main() -> anyhow::Result<()> {
     explain(explained)?;
     print_situations(&mut assessed);
 
-    let tonight: Vec<_> = assessed.into_iter().map(|a| (a.name, a.saved.request)).collect();
-    year::year(&year::Service { client: &client, base: format!("http://{address}") }, &tonight).await?;
+    let service = Service { client: &client, base: format!("http://{address}") };
+    evening::evening(&service, &feed, data.path(), &book).await?;
+    year::year(&service).await?;
     drop(client);
     let _ = stop.send(());
     serving.await??;
     Ok(())
+}
+
+/// The service, as the dealer's program calls it.
+struct Service<'a> {
+    client: &'a reqwest::Client,
+    base: String,
+}
+
+impl Service<'_> {
+    async fn call(&self, method: &str, path: &str, body: Option<&Value>) -> anyhow::Result<String> {
+        let mut call = self.client.request(method.parse()?, format!("{}{path}", self.base));
+        if let Some(body) = body {
+            call = call.json(body);
+        }
+        let response = call.send().await?;
+        let status = response.status();
+        let text = response.text().await?;
+        ensure!(status.is_success(), "{method} {path}: {status}: {text}");
+        Ok(text)
+    }
+
+    async fn json(&self, method: &str, path: &str, body: Option<&Value>) -> anyhow::Result<Value> {
+        Ok(serde_json::from_str(&self.call(method, path, body).await?)?)
+    }
 }
 
 fn read<T: for<'de> Deserialize<'de>>(path: &Path) -> anyhow::Result<T> {

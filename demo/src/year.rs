@@ -4,9 +4,9 @@
 //! model says they may. The dealer buys what looks worth it, finds out what each is, and takes every
 //! other one apart.
 
-use crate::{say, short, table, trimmed, value, write};
+use crate::{Service, say, short, table, trimmed, value, write};
 use anyhow::{Context as _, ensure};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::HashMap;
 use std::path::Path;
 use std::sync::Arc;
@@ -26,36 +26,9 @@ const LISTINGS: usize = 300;
 /// Where the picture goes.
 const PICTURE: &str = "target/demo/reliability.svg";
 
-/// The service, as the dealer's program calls it.
-pub(crate) struct Service<'a> {
-    pub(crate) client: &'a reqwest::Client,
-    pub(crate) base: String,
-}
-
-impl Service<'_> {
-    async fn call(&self, method: &str, path: &str, body: Option<&Value>) -> anyhow::Result<String> {
-        let mut call = self.client.request(method.parse()?, format!("{}{path}", self.base));
-        if let Some(body) = body {
-            call = call.json(body);
-        }
-        let response = call.send().await?;
-        let status = response.status();
-        let text = response.text().await?;
-        ensure!(status.is_success(), "{method} {path}: {status}: {text}");
-        Ok(text)
-    }
-
-    async fn json(&self, method: &str, path: &str, body: Option<&Value>) -> anyhow::Result<Value> {
-        Ok(serde_json::from_str(&self.call(method, path, body).await?)?)
-    }
-}
-
 /// The year, what it taught, and what it changes tonight.
-pub(crate) async fn year(service: &Service<'_>, tonight: &[(String, Value)]) -> anyhow::Result<()> {
+pub(crate) async fn year(service: &Service<'_>) -> anyhow::Result<()> {
     let (bought, bad) = live(service).await?;
-    for (name, request) in tonight {
-        service.json("PUT", &format!("/v1/listings/{name}"), Some(request)).await?;
-    }
     let before = ranking(service).await?;
 
     let queued = service.json("POST", "/v1/calibrations", Some(&json!({ "seed": 1 }))).await?;
@@ -136,7 +109,8 @@ async fn ranking(service: &Service<'_>) -> anyhow::Result<Vec<Place>> {
         .iter()
         .map(|i| {
             Ok(Place {
-                name: i["id"].as_str().unwrap_or_default().into(),
+                // The feed's listings are called after it.
+                name: i["id"].as_str().and_then(|id| id.split_once(':')).context("a listing of the feed")?.1.into(),
                 assessment: serde_json::from_value(i["assessment"].clone())?,
             })
         })

@@ -1,6 +1,8 @@
 //! Tonight's list: the open listings ranked, each with why, what to ask, and how long it is still on
 //! offer; and which auctions to bid on with the cash at hand. It reads the store and writes nothing.
 
+mod page;
+
 use crate::app::{App, computing};
 use crate::bids::{self, Budget, Lot};
 use crate::memory::{ACCOUNT, InForce, Memory, keys};
@@ -16,6 +18,8 @@ use jiff::Timestamp;
 use serde::Serialize;
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
+
+pub use page::{page, plain};
 
 /// Rows read at a time.
 const PAGE: u32 = 500;

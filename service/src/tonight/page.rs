@@ -1,0 +1,269 @@
+//! Tonight's list as a page of text.
+
+use super::{By, List, Ranking, Reason, Row};
+use crate::wire::Money;
+use crate::wire::bids::{Bids, LeftOut};
+use crate::wire::request::{CallKind, OfferKind};
+use crate::wire::response::AdviceKind;
+use crate::wire::stored::EarlierListing;
+use jiff::Timestamp;
+use textwrap::core::display_width;
+
+/// Columns of a page of text.
+const WIDTH: usize = 92;
+/// Where the lines under a listing begin, and their words.
+const INDENT: &str = "      ";
+const HANGING: &str = "               ";
+
+/// The list as lines of text.
+#[must_use]
+pub fn page(list: &List) -> Vec<String> {
+    let mut lines = Vec::new();
+    if !list.rankings.is_empty() {
+        let by = match list.by {
+            By::ExpectedNet => "expected net",
+            By::NetPerStake => "expected net by what it costs",
+            By::AskWorth => "what asking is worth",
+        };
+        lines.push(format!("Open listings by {by}, {}", short_time(&list.at)));
+    }
+    for ranking in &list.rankings {
+        lines.extend(ranked(ranking, list.by));
+    }
+    if !list.ended.is_empty() {
+        lines.extend([String::new(), "Ended, still open here, not ranked: put what became of them".into()]);
+        for ended in &list.ended {
+            let line =
+                format!("{}  {}  {}", short_time(&ended.ends_at), plain(&ended.id), title(ended.title.as_deref()));
+            lines.push(cut(&format!("{INDENT}{}", line.trim_end()), WIDTH));
+        }
+    }
+    if let Some(bids) = &list.bids {
+        lines.extend(bidding(bids));
+    }
+    lines
+}
+
+fn ranked(ranking: &Ranking, by: By) -> Vec<String> {
+    let shown = ranking.items.len();
+    let count = if shown < ranking.open { format!("{shown} of {} listings", ranking.open) } else { format!("{shown}") };
+    let heading = match &ranking.currency {
+        Some(currency) => format!("{currency} ({count})"),
+        None => format!("No amounts given ({count})"),
+    };
+    let figure = match by {
+        By::ExpectedNet => "exp. net",
+        By::NetPerStake => "net/cost",
+        By::AskWorth => "asking",
+    };
+    let columns = format!(
+        "{:>5} {:<14}{:>12}{:>12}{:>12}{:>9}   {}",
+        "", "advice", "price", "walk away", figure, "P(bad)", "left"
+    );
+    let mut lines = vec![String::new(), heading, columns];
+    for row in &ranking.items {
+        lines.extend(block(row, by));
+    }
+    lines
+}
+
+fn block(row: &Row, by: By) -> Vec<String> {
+    let amount = |m: Option<&Money>| m.map_or_else(|| "-".to_owned(), |m| m.amount.clone());
+    let signed = |m: Option<&Money>| m.map_or_else(|| "-".to_owned(), |m| plus(&m.amount));
+    let figure = match by {
+        By::ExpectedNet => signed(row.expected_net.as_ref()),
+        By::NetPerStake => row.net_per_stake.map_or_else(|| "-".into(), |x| format!("{x:+.3}")),
+        By::AskWorth => amount(row.ask.as_ref().and_then(|a| a.worth.as_ref())),
+    };
+    let chosen = row.bid.as_ref().is_some_and(|b| b.left_out.is_none());
+    let first = format!(
+        "{}{:>4} {:<14}{:>12}{:>12}{:>12}{:>9.2}   {}",
+        if chosen { '*' } else { ' ' },
+        row.rank,
+        advice(row.advice),
+        amount(row.price.as_ref()),
+        amount(row.walk_away_price.as_ref()),
+        figure,
+        row.bad,
+        left(row)
+    );
+    let name = cut(&format!("{INDENT}{}  {}", plain(&row.id), title(row.title.as_deref())), WIDTH);
+    let mut lines = vec![first.trim_end().to_owned(), name.trim_end().to_owned()];
+    let mut say = |label: &str, words: &str| {
+        let begin = format!("{INDENT}{label:<9}");
+        let wrapped = textwrap::Options::new(WIDTH).initial_indent(&begin).subsequent_indent(HANGING);
+        lines.extend(textwrap::wrap(words, wrapped).into_iter().map(std::borrow::Cow::into_owned));
+    };
+    for (i, reason) in row.reasons.iter().enumerate() {
+        say(if i == 0 { "why" } else { "" }, &why(reason));
+    }
+    let look = row.look.as_ref().filter(|l| l.worth.as_ref().is_none_or(is_something));
+    if let Some(look) = look {
+        let on = look.photo.as_ref().map(|p| format!(" ({})", plain(p))).unwrap_or_default();
+        say("look", &format!("{}{on}", look.question));
+    }
+    match row.ask.as_ref().filter(|a| a.worth.as_ref().is_none_or(is_something)) {
+        Some(ask) => {
+            let views: Vec<String> = ask.views.iter().map(|v| v.replace('_', " ")).collect();
+            let worth = ask.worth.as_ref().map(|w| format!(", worth {}", w.amount)).unwrap_or_default();
+            say("ask for", &format!("{}{worth}", views.join(" and ")));
+        }
+        None if look.is_none() => say("ask for", "nothing: no answer would change what to do"),
+        None => {}
+    }
+    for earlier in &row.earlier {
+        say("before", &before(earlier));
+    }
+    if let Some(bid) = &row.bid {
+        let words = match bid.left_out {
+            None => {
+                format!("up to {}; takes {} of the budget at that price", bid.walk_away_price.amount, bid.stake.amount)
+            }
+            Some(why) => format!("no: {}", not_chosen(why)),
+        };
+        say("bid", &words);
+    }
+    lines
+}
+
+fn bidding(bids: &Bids) -> Vec<String> {
+    let currency = &bids.left.currency;
+    let (bound, net) = (&bids.bound.amount, &bids.expected_net.amount);
+    let mut lines = vec![
+        String::new(),
+        format!("Bid on {} of {} auctions in {currency}, marked *", bids.choose.len(), bids.listings.len()),
+        format!("{INDENT}expected net {} if all are won at the prices expected", plus(net)),
+        if bound == net {
+            format!("{INDENT}no other choice is expected to bring more")
+        } else {
+            format!("{INDENT}another choice might bring more, none over {bound}")
+        },
+        format!("{INDENT}left over {} if all are won at their walk-away prices", bids.left.amount),
+    ];
+    for bid in bids.listings.iter().filter(|b| b.left_out.is_none()) {
+        let line = format!(
+            "{INDENT}{:<24} up to {:>10}  takes {:>10}  {:>10} if won at {}",
+            plain(&bid.id),
+            bid.walk_away_price.amount,
+            bid.stake.amount,
+            plus(&bid.expected_net.amount),
+            bid.expected_price.amount
+        );
+        lines.push(line);
+    }
+    lines
+}
+
+fn advice(advice: Option<AdviceKind>) -> &'static str {
+    match advice {
+        Some(AdviceKind::AskFirst) => "ask first",
+        Some(AdviceKind::Buy) => "buy",
+        Some(AdviceKind::OfferBelow) => "offer below",
+        Some(AdviceKind::Leave) => "leave",
+        None => "-",
+    }
+}
+
+fn not_chosen(why: LeftOut) -> &'static str {
+    match why {
+        LeftOut::Ended => "it has ended",
+        LeftOut::AboveWalkAway => "the price is above the walk-away price",
+        LeftOut::NoGain => "nothing is expected to come of it",
+        LeftOut::OverBudget => "it alone takes more than the budget",
+        LeftOut::OthersBetter => "others bring more for the money, or one of its group is chosen",
+    }
+}
+
+fn why(reason: &Reason) -> String {
+    let answer = match (reason.asked, reason.call) {
+        (false, _) => "",
+        (true, CallKind::Present) => " Yes.",
+        (true, CallKind::Absent) => " No.",
+    };
+    format!("{:+.1} dB {}{answer}", reason.share_db, plain(&reason.words))
+}
+
+fn before(earlier: &EarlierListing) -> String {
+    let day = earlier.saved_at.get(..10).unwrap_or(&earlier.saved_at);
+    let mut words = format!("{}, {day}, {}", plain(&earlier.id), earlier.status.as_str());
+    if let Some(price) = &earlier.price {
+        words += &format!(", {} {}", price.amount, price.currency);
+    }
+    if let Some(outcome) = &earlier.outcome {
+        words += &format!(", found {}", plain(&outcome.story));
+    }
+    for text in [&earlier.title, &earlier.description].into_iter().flatten() {
+        words += &format!(" “{}”", plain(text));
+    }
+    words
+}
+
+/// Time left, in the two largest units.
+fn left(row: &Row) -> String {
+    let auction = if row.kind == OfferKind::Auction { "auction" } else { "-" };
+    let Some(seconds) = row.seconds_left else { return auction.into() };
+    let minutes = seconds / 60;
+    let (days, hours, minutes) = (minutes / 1440, minutes / 60 % 24, minutes % 60);
+    match (days, hours) {
+        (0, 0) => format!("{minutes} min"),
+        (0, _) => format!("{hours} h {minutes} min"),
+        _ => format!("{days} d {hours} h"),
+    }
+}
+
+/// A time to the minute.
+fn short_time(text: &str) -> String {
+    text.parse::<Timestamp>().map_or_else(|_| text.to_owned(), |t| t.strftime("%Y-%m-%d %H:%M UTC").to_string())
+}
+
+fn plus(amount: &str) -> String {
+    let gains = is_not_zero(amount) && !amount.starts_with('-');
+    if gains { format!("+{amount}") } else { amount.to_owned() }
+}
+
+fn is_something(worth: &Money) -> bool {
+    is_not_zero(&worth.amount)
+}
+
+fn is_not_zero(amount: &str) -> bool {
+    amount.bytes().any(|b| (b'1'..=b'9').contains(&b))
+}
+
+fn title(title: Option<&str>) -> String {
+    title.map(plain).unwrap_or_default()
+}
+
+/// Somebody else's words on one line of a terminal: nothing that moves the cursor, colours, breaks the
+/// line or turns the direction of writing.
+#[must_use]
+pub fn plain(text: &str) -> String {
+    let turns = |c: char| matches!(c, '\u{61c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}');
+    let spaced = text.replace(|c: char| c.is_control() || turns(c), " ");
+    spaced.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// As much of a line as fits.
+fn cut(line: &str, width: usize) -> String {
+    if display_width(line) <= width {
+        return line.to_owned();
+    }
+    let mut kept = String::new();
+    for c in line.chars() {
+        if display_width(&kept) + display_width(c.encode_utf8(&mut [0; 4])) >= width {
+            break;
+        }
+        kept.push(c);
+    }
+    kept + "…"
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_title_cannot_steer_the_terminal() {
+        assert_eq!(plain("\u{1b}[2J fine\u{7}\r\nwatch\u{202e}!\u{9b}31m"), "[2J fine watch ! 31m");
+        assert_eq!(display_width(&cut(&"時計".repeat(60), 20)), 20 - 1);
+    }
+}
