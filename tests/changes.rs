@@ -152,7 +152,7 @@ async fn events_say_what_was_thought_before_and_after_and_why(place: &Place) {
     put(&service, "/v1/listings/lot-1", listing("s-17", "250.00", 0)).await;
     let advice = |text: &Value| text["assessment"]["decision"]["advice"].clone();
     let before = Reply::to(service.get("/v1/listings/lot-1")).await.json();
-    put(&service, "/v1/listings/lot-1", listing("s-17", "250.00", 4)).await;
+    put(&service, "/v1/listings/lot-1", listing("s-17", "249.00", 4)).await;
     let after = Reply::to(service.get("/v1/listings/lot-1")).await.json();
     assert_ne!(advice(&before), advice(&after), "nothing to tell of");
     let outcome = found(&service, "lot-9", "k").await.json();
@@ -172,7 +172,7 @@ async fn events_say_what_was_thought_before_and_after_and_why(place: &Place) {
         seen[0].data,
         json!({
             "id": 1, "at": at, "listing": "lot-1", "before": short(&before), "after": short(&after),
-            "because": ["it was saved anew"],
+            "because": ["its price went from 250.00 EUR to 249.00 EUR", "changed in its request: observations"],
         })
     );
     assert_eq!((seen[1].id, seen[1].event.as_str()), (2, "outcome_recorded"));

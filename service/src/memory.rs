@@ -23,7 +23,7 @@ use axum::body::Bytes;
 use base64::Engine as _;
 use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use jiff::Timestamp;
-use serde_json::{Value, json};
+use serde_json::{Map, Value, json};
 use sha2::{Digest as _, Sha256};
 use std::collections::{BTreeSet, HashMap};
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -813,7 +813,9 @@ async fn put(app: &App, save: Save<'_>) -> Result<(Saved, Vec<Option<String>>), 
     if let Some(item) = save.from_feed {
         write.put_feed_item(item, feed_seller(item).as_deref()).await?;
     }
-    if let Some(change) = before.as_ref().and_then(|b| advice_change(b, &assessment, now, "it was saved anew")) {
+    if let Some(change) =
+        before.as_ref().and_then(|b| advice_change(b, &assessment, now, &put_anew(&b.request, save.text)))
+    {
         write.tell(&[NewChange { at: now, event: ADVICE_CHANGED, data: &change }]).await?;
     }
     let revision = write.revision();
@@ -1005,7 +1007,7 @@ async fn keep_anew(
     let mut changes = Vec::new();
     for (listing, made, assessment) in &anew {
         if write.reassess(&listing.id, listing.revision, &made.row(now)).await? {
-            changes.extend(advice_change(listing, assessment, now, because));
+            changes.extend(advice_change(listing, assessment, now, &[because.to_owned()]));
         }
     }
     let told: Vec<NewChange<'_>> =
@@ -1049,7 +1051,7 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
         write.put_request(&id, &unnamed.request).await?;
         if let Some((made, assessment)) = &unnamed.anew {
             write.reassess(&id, write.revision(), &made.row(now)).await?;
-            let change = |b: store::Listing| advice_change(&b, assessment, now, "its seller was forgotten");
+            let change = |b: store::Listing| advice_change(&b, assessment, now, &["its seller was forgotten".into()]);
             changes.extend(before.and_then(change));
         }
     }
@@ -1227,8 +1229,36 @@ pub(crate) async fn follow(app: &App, sellers: impl IntoIterator<Item = Option<S
 /// The event of a listing whose advice is another than before.
 pub const ADVICE_CHANGED: &str = "advice_changed";
 
+/// What a request says otherwise than the one before, in words.
+fn put_anew(before: &str, now: &str) -> Vec<String> {
+    let read = |text| {
+        let mut request: Map<String, Value> = serde_json::from_str(text).unwrap_or_default();
+        let price = request.get_mut("offer").and_then(|offer| offer.as_object_mut()?.remove("price"));
+        (request, price)
+    };
+    let ((before, was), (now, is)) = (read(before), read(now));
+    let words = |price: &Option<Value>| match price {
+        Some(p) => {
+            format!("{} {}", p["amount"].as_str().unwrap_or_default(), p["currency"].as_str().unwrap_or_default())
+        }
+        None => "none".into(),
+    };
+    let mut because = Vec::new();
+    if was != is {
+        because.push(format!("its price went from {} to {}", words(&was), words(&is)));
+    }
+    let other: BTreeSet<&str> =
+        before.keys().chain(now.keys()).filter(|m| before.get(*m) != now.get(*m)).map(String::as_str).collect();
+    if !other.is_empty() {
+        because.push(format!("changed in its request: {}", Vec::from_iter(other).join(", ")));
+    } else if because.is_empty() {
+        because.push("it was saved anew".into());
+    }
+    because
+}
+
 /// The event's data, if the advice changed.
-fn advice_change(before: &store::Listing, now: &Assessment, at: Timestamp, because: &str) -> Option<String> {
+fn advice_change(before: &store::Listing, now: &Assessment, at: Timestamp, because: &[String]) -> Option<String> {
     let was: Assessment = serde_json::from_str(&before.assessment.as_ref()?.body).ok()?;
     let advice = |a: &Assessment| a.decision.as_ref().and_then(|d| d.advice);
     if advice(&was) == advice(now) {
@@ -1239,7 +1269,7 @@ fn advice_change(before: &store::Listing, now: &Assessment, at: Timestamp, becau
         json!({ "advice": advice(a), "bad": a.probability.bad, "walk_away_price": walk_away })
     };
     let change = json!({
-        "at": at.to_string(), "listing": before.id, "before": short(&was), "after": short(now), "because": [because],
+        "at": at.to_string(), "listing": before.id, "before": short(&was), "after": short(now), "because": because,
     });
     Some(change.to_string())
 }

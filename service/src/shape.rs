@@ -131,6 +131,8 @@ fn stand_in(pointer: &str) -> Option<Value> {
         ["", "observations", _, "call"] => Some(json!("present")),
         ["", "asked", _, "answer"] => Some(json!("given")),
         ["", "listing" | "story"] => Some(json!("")),
+        ["", "format"] => Some(json!("json_feed")),
+        ["", "every_s"] => Some(json!(900)),
         _ => None,
     }
 }

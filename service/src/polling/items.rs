@@ -44,18 +44,20 @@ pub(super) struct Kept {
     pub(super) told: ItemsKept,
     /// Whether something that fits could not be kept this time.
     pub(super) again: bool,
+    /// Refused items by their number: some faults are found later than others.
+    refused: Vec<(usize, RefusedItem)>,
 }
 
 impl Kept {
-    fn refuse(&mut self, item: Option<String>, place: String, detail: &str, errors: &[FaultAt]) {
+    fn refuse(&mut self, number: usize, item: Option<String>, place: String, detail: &str, errors: &[FaultAt]) {
         self.told.refused += 1;
-        if self.told.refusals.len() == MOST_REFUSALS {
+        if self.refused.len() == MOST_REFUSALS {
             return;
         }
         let short = |text: &str| super::printable(text).chars().take(LONGEST_DETAIL).collect::<String>();
         let fault = |f: &FaultAt| FaultAt::new(short(&f.pointer), short(&f.detail));
         let errors = errors.iter().take(MOST_FAULTS).map(fault).collect();
-        self.told.refusals.push(RefusedItem { item, place, detail: short(detail), errors });
+        self.refused.push((number, RefusedItem { item, place, detail: short(detail), errors }));
     }
 }
 
@@ -66,20 +68,20 @@ impl Kept {
 pub(super) async fn keep(app: &App, feed: &str, pages: &[Page]) -> Result<Kept, Problem> {
     let mut kept = Kept::default();
     let (mut waiting, mut bytes) = (Vec::new(), 0);
-    for read in items(pages) {
+    for (number, read) in items(pages).enumerate() {
         let item = match read {
             Ok(item) => item,
             Err(bad) => {
-                kept.refuse(None, bad.place, &bad.detail, &[]);
+                kept.refuse(number, None, bad.place, &bad.detail, &[]);
                 continue;
             }
         };
         match prepare(app, feed, &item).await? {
             Step::Nothing => kept.told.unchanged += 1,
-            Step::Refuse(problem) => kept.refuse(Some(item.id), item.place, &problem.detail, &problem.errors),
+            Step::Refuse(p) => kept.refuse(number, Some(item.id), item.place, &p.detail, &p.errors),
             Step::Save(ready) => {
                 bytes += ready.text.len() + ready.seen.request.len();
-                waiting.push((item, *ready));
+                waiting.push((number, item, *ready));
             }
         }
         if waiting.len() == MOST_TOGETHER || bytes >= MOST_WAITING {
@@ -88,6 +90,8 @@ pub(super) async fn keep(app: &App, feed: &str, pages: &[Page]) -> Result<Kept, 
         }
     }
     save(app, feed, waiting, &mut kept).await?;
+    kept.refused.sort_by_key(|(number, _)| *number);
+    kept.told.refusals = std::mem::take(&mut kept.refused).into_iter().map(|(_, refused)| refused).collect();
     Ok(kept)
 }
 
@@ -154,16 +158,18 @@ async fn prepare(app: &App, feed: &str, item: &Item) -> Result<Step, Problem> {
 }
 
 /// Saves what is ready; what somebody else changed meanwhile is made ready anew.
-async fn save(app: &App, feed: &str, mut waiting: Vec<(Item, Ready)>, kept: &mut Kept) -> Result<(), Problem> {
+async fn save(app: &App, feed: &str, mut waiting: Vec<(usize, Item, Ready)>, kept: &mut Kept) -> Result<(), Problem> {
     for round in 1.. {
         if waiting.is_empty() {
             return Ok(());
         }
         let (named, reads): (Vec<_>, Vec<_>) = waiting
             .into_iter()
-            .map(|(item, Ready { id, text, read, condition, seen })| ((item, id, text, condition, seen), read))
+            .map(|(number, item, Ready { id, text, read, condition, seen })| {
+                ((number, item, id, text, condition, seen), read)
+            })
             .unzip();
-        let saves = named.iter().zip(reads).map(|((_, id, text, condition, seen), read)| Save {
+        let saves = named.iter().zip(reads).map(|((_, _, id, text, condition, seen), read)| Save {
             id,
             text,
             read,
@@ -172,7 +178,7 @@ async fn save(app: &App, feed: &str, mut waiting: Vec<(Item, Ready)>, kept: &mut
         });
         let saved = memory::save_all(app, saves.collect()).await;
         waiting = Vec::new();
-        for ((item, ..), saved) in named.into_iter().zip(saved) {
+        for ((number, item, ..), saved) in named.into_iter().zip(saved) {
             match saved {
                 Ok(saved) if saved.created => kept.told.new += 1,
                 Ok(_) => kept.told.changed += 1,
@@ -180,17 +186,17 @@ async fn save(app: &App, feed: &str, mut waiting: Vec<(Item, Ready)>, kept: &mut
                     if round == ROUNDS {
                         kept.again = true;
                         let detail = "the listing was being changed: the next poll tries again";
-                        kept.refuse(Some(item.id), item.place, detail, &[]);
+                        kept.refuse(number, Some(item.id), item.place, detail, &[]);
                         continue;
                     }
                     match prepare(app, feed, &item).await? {
                         Step::Nothing => kept.told.unchanged += 1,
-                        Step::Refuse(p) => kept.refuse(Some(item.id), item.place, &p.detail, &p.errors),
-                        Step::Save(ready) => waiting.push((item, *ready)),
+                        Step::Refuse(p) => kept.refuse(number, Some(item.id), item.place, &p.detail, &p.errors),
+                        Step::Save(ready) => waiting.push((number, item, *ready)),
                     }
                 }
                 Err(problem) if problem.status == 422 => {
-                    kept.refuse(Some(item.id), item.place, &problem.detail, &problem.errors);
+                    kept.refuse(number, Some(item.id), item.place, &problem.detail, &problem.errors);
                 }
                 Err(problem) => return Err(problem),
             }

@@ -26,6 +26,7 @@ use serde_json::value::RawValue;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::Notify;
+use tokio::task::JoinSet;
 use uuid::Uuid;
 
 /// The event of a feed that is no longer polled.
@@ -107,8 +108,13 @@ async fn worker(app: &Arc<App>) {
         let (owner, now) = (Uuid::new_v4().to_string(), Timestamp::now());
         match memory.store().claim_feed(&owner, now, app.feeds().until(now)).await {
             Ok(Some(feed)) => {
-                if let Err(problem) = hold(app, &feed, &owner).await {
-                    tracing::warn!(feed = feed.id, detail = problem.detail, "a poll was left");
+                // A task of its own, ended with this one: a panic over one feed leaves the others alone.
+                let (app, id) = (app.clone(), feed.id.clone());
+                let mut poll = JoinSet::from_iter([async move { hold(&app, &feed, &owner).await }]);
+                match poll.join_next().await {
+                    Some(Ok(Err(problem))) => tracing::warn!(feed = id, detail = problem.detail, "a poll was left"),
+                    Some(Err(e)) => tracing::error!(feed = id, error = %e, "a poll panicked"),
+                    Some(Ok(Ok(_))) | None => {}
                 }
                 continue;
             }

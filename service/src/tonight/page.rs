@@ -11,6 +11,8 @@ use textwrap::core::display_width;
 
 /// Columns of a page of text.
 const WIDTH: usize = 92;
+/// An id that is wider leaves too little of a line to a title.
+const LONG: usize = 40;
 /// Where the lines under a listing begin, and their words.
 const INDENT: &str = "      ";
 const HANGING: &str = "               ";
@@ -87,8 +89,12 @@ fn block(row: &Row, by: By) -> Vec<String> {
         row.bad,
         left(row)
     );
-    let name = cut(&format!("{INDENT}{}  {}", plain(&row.id), title(row.title.as_deref())), WIDTH);
-    let mut lines = vec![first.trim_end().to_owned(), name.trim_end().to_owned()];
+    let (id, title) = (plain(&row.id), title(row.title.as_deref()));
+    // The listings of a feed have long names: their title has a line of its own.
+    let names = if display_width(&id) > LONG { vec![title, id] } else { vec![format!("{id}  {title}")] };
+    let mut lines = vec![first.trim_end().to_owned()];
+    let names = names.into_iter().filter(|name| !name.is_empty());
+    lines.extend(names.map(|name| cut(&format!("{INDENT}{name}"), WIDTH).trim_end().to_owned()));
     let mut say = |label: &str, words: &str| {
         let begin = format!("{INDENT}{label:<9}");
         let wrapped = textwrap::Options::new(WIDTH).initial_indent(&begin).subsequent_indent(HANGING);
