@@ -456,6 +456,7 @@ async fn whatever_is_sent_is_answered_or_refused_and_what_is_refused_stores_noth
         max_shrink_iters: 200,
         ..set
     };
+    #[expect(clippy::result_large_err, reason = "the error is proptest's own")]
     let ran = tokio::task::block_in_place(|| {
         let here = tokio::runtime::Handle::current();
         TestRunner::new(config).run(&drawn(), |drawn| {

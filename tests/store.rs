@@ -1,6 +1,5 @@
 //! The store's contract, held by SQLite and by PostgreSQL alike.
 
-#[allow(dead_code, reason = "every test takes the part it needs")]
 #[path = "support/place.rs"]
 #[macro_use]
 mod place;
@@ -11,6 +10,8 @@ mod support;
 mod book_and_models;
 #[path = "store/calibrations.rs"]
 mod calibrations;
+#[path = "store/feeds.rs"]
+mod feeds;
 #[path = "store/listings.rs"]
 mod listings;
 #[path = "store/outcomes_and_sellers.rs"]

@@ -24,6 +24,7 @@ pub mod messages;
 pub mod openapi;
 pub mod outcomes;
 pub mod picture;
+pub mod polling;
 pub mod problem;
 mod proposals;
 pub mod relisted;

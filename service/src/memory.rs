@@ -724,6 +724,8 @@ pub(crate) struct Save<'a> {
     pub(crate) text: &'a str,
     pub(crate) read: ReadRequest,
     pub(crate) condition: Precondition,
+    /// What the feed said from which it comes, to be kept with it.
+    pub(crate) from_feed: Option<&'a store::FeedItem>,
 }
 
 /// A listing as it was saved.
@@ -744,7 +746,6 @@ pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<Saved, Problem> {
 
 /// The same for many, whose sellers' other listings are looked at once in the end. What became of
 /// each, in order.
-#[expect(dead_code, reason = "for feeds")]
 pub(crate) async fn save_all(app: &App, saves: Vec<Save<'_>>) -> Vec<Result<Saved, Problem>> {
     let (mut done, mut touched) = (Vec::with_capacity(saves.len()), Vec::new());
     for save in saves {
@@ -796,6 +797,9 @@ async fn put(app: &App, save: Save<'_>) -> Result<(Saved, Vec<Option<String>>), 
     let mut write = memory.store.write(ACCOUNT).await?;
     memory.keep_base(&mut write, now).await?;
     let put = write.put_listing(&new, &made.row(now), save.condition).await?;
+    if let Some(item) = save.from_feed {
+        write.put_feed_item(item, feed_seller(item).as_deref()).await?;
+    }
     if let Some(change) = before.as_ref().and_then(|b| advice_change(b, &assessment, now, "it was saved anew")) {
         write.tell(&[NewChange { at: now, event: ADVICE_CHANGED, data: &change }]).await?;
     }
@@ -1036,6 +1040,11 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
             changes.extend(before.and_then(change));
         }
     }
+    for item in write.feed_items_of(seller).await? {
+        let request = without_seller(&item.request)?.to_string();
+        write.put_feed_item(&store::FeedItem { request, ..item }, None).await?;
+    }
+    write.forget_refusals().await?;
     for past in write.past_requests_of(seller).await? {
         let request = without_seller(&past.request)?.to_string();
         write.put_past_request(&store::PastRequest { request, ..past }).await?;
@@ -1051,6 +1060,12 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
         Err(e) => tracing::warn!(detail = e.detail(), "SQLite's log could not be emptied"),
     }
     Ok(())
+}
+
+/// The seller that an item of a feed names.
+fn feed_seller(item: &store::FeedItem) -> Option<String> {
+    let request: Value = serde_json::from_str(&item.request).ok()?;
+    Some(request.pointer("/seller/id")?.as_str()?.to_owned())
 }
 
 /// A stored request that no longer names its seller.

@@ -79,10 +79,10 @@ kinds! {
         "This path does not take this method; the `Allow` header lists those it takes.";
     /// Body too large.
     TOO_LARGE = "too-large", PAYLOAD_TOO_LARGE, "The body is too large",
-        "A body may hold 256 KiB, an import of outcomes 32 MiB.";
+        "A body may hold 256 KiB, an import of outcomes 32 MiB, the items of a feed 8 MiB.";
     /// Not a JSON media type.
     UNSUPPORTED_MEDIA_TYPE = "unsupported-media-type", UNSUPPORTED_MEDIA_TYPE, "Unsupported media type",
-        "Send the body as `Content-Type: application/json`; an import of outcomes as `text/csv` or `application/x-ndjson`.";
+        "Send the body as `Content-Type: application/json`; an import of outcomes as `text/csv` or `application/x-ndjson`; the items of a feed as `application/feed+json` or `application/x-ndjson`.";
     /// Host or Origin not allowed.
     FORBIDDEN = "forbidden", FORBIDDEN, "Forbidden",
         "On loopback the service answers only requests whose `Host` is its own, and browsers only from allowed origins. Set STEELYARD_ALLOWED_HOSTS or STEELYARD_ALLOWED_ORIGINS.";
@@ -94,7 +94,7 @@ kinds! {
         "This `Idempotency-Key` was sent before with another body. Use a new key for a new request. Nothing was stored.";
     /// The first request of a key is still under way.
     IN_PROGRESS = "in-progress", CONFLICT, "Still under way",
-        "The first request with this `Idempotency-Key` has not been answered yet. Try again shortly.";
+        "The first request with this `Idempotency-Key` has not been answered yet, or the feed is being polled just now. Try again shortly.";
     /// The answer of a key is no longer kept.
     ANSWER_FORGOTTEN = "answer-forgotten", GONE, "The answer is no longer kept",
         "The first request with this `Idempotency-Key` was answered, but its answer was thrown away when a seller was forgotten, since it might have named it. Nothing is done a second time: look whether what the request was to do is done, and use a new key for a new request.";

@@ -60,7 +60,8 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     read.request.id = Some(id.clone());
     let text = String::from_utf8(bytes.to_vec()).map_err(|_| Problem::new(INVALID, "the body is not UTF-8"))?;
     whole(async move {
-        let Saved { created, listing } = memory::save(&app, Save { id: &id, text: &text, read, condition }).await?;
+        let Saved { created, listing } =
+            memory::save(&app, Save { id: &id, text: &text, read, condition, from_feed: None }).await?;
         let status = if created { StatusCode::CREATED } else { StatusCode::OK };
         let (tag, listing) = shown(&app, listing).await?;
         Ok(([(header::ETAG, tag)], json(status, &listing)?).into_response())

@@ -4,6 +4,7 @@
 pub mod bids;
 pub mod calibration;
 pub mod changes;
+pub mod feed;
 pub mod request;
 pub mod response;
 pub mod stored;
