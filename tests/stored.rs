@@ -23,6 +23,10 @@ use support::{Reply, Served, run};
 const QUADRATURE: f64 = 1e-9;
 
 on_both!(
+    one_more_listing_moves_a_sellers_others_only_where_it_matters,
+    a_watch_that_its_seller_puts_up_again_is_one_watch_and_says_nothing_of_itself,
+    an_unsure_outcome_is_no_known_watch,
+    a_seller_that_loses_an_outcome_is_looked_at_again,
     a_listing_is_made_saved_anew_read_and_deleted,
     preconditions_guard_every_stored_thing,
     of_two_that_overwrite_one_version_one_is_told,
