@@ -41,6 +41,14 @@ fn holds(validator: &Validator, instance: &Value, what: &str) {
     assert!(faults.is_empty(), "{what} does not fit its schema:\n{}", faults.join("\n"));
 }
 
+/// A line of a stream's answer: an assessment or a problem of the line.
+#[track_caller]
+fn holds_as_line(document: &Value, line: &str, what: &str) {
+    let answer: Value = serde_json::from_str(line).unwrap_or_else(|e| panic!("{what}: {e}: {line}"));
+    let name = if answer.get("line").is_some() { "ProblemOfLine" } else { "Assessment" };
+    holds(&schema(document, &json!({ "$ref": format!("#/components/schemas/{name}") })), &answer, what);
+}
+
 /// Every operation: method, path, description.
 fn operations(document: &Value) -> Vec<(&str, &str, &Value)> {
     let paths = document["paths"].as_object().unwrap();
@@ -223,9 +231,18 @@ async fn the_example_requests_are_accepted_and_their_answers_fit_the_document() 
                     feed = reply.header("location").unwrap_or_default().into();
                 }
                 assert!(reply.status.is_success(), "{method} {path} refuses {example}: {}", reply.text());
-                let response = &operation["responses"][reply.status.as_str()]["content"]["application/json"]["schema"];
+                let gives = reply.header("content-type").unwrap().to_owned();
+                let response = &operation["responses"][reply.status.as_str()]["content"][gives]["schema"];
                 assert!(response.is_object(), "{method} {path}: {} is not in the document", reply.status);
-                holds(&schema(&document, response), &reply.json(), &format!("the answer of {method} {path}"));
+                let what = format!("the answer of {method} {path}");
+                if path == "/v1/assess/stream" {
+                    holds(&schema(&document, response), &json!(reply.text()), &what);
+                    let text = reply.text();
+                    assert_eq!(text.lines().count(), example.as_str().unwrap().lines().count());
+                    text.lines().for_each(|line| holds_as_line(&document, line, &what));
+                } else {
+                    holds(&schema(&document, response), &reply.json(), &what);
+                }
                 sent += 1;
             }
         }
@@ -242,7 +259,11 @@ fn the_example_answers_fit_their_schemas() {
             for (media_type, media) in response["content"].as_object().into_iter().flatten() {
                 let gives = schema(&document, &media["schema"]);
                 for example in examples_in(media) {
-                    holds(&gives, example, &format!("an example of {method} {path} {status} {media_type}"));
+                    let what = format!("an example of {method} {path} {status} {media_type}");
+                    holds(&gives, example, &what);
+                    if path == "/v1/assess/stream" && status == "200" {
+                        example.as_str().unwrap().lines().for_each(|line| holds_as_line(&document, line, &what));
+                    }
                     seen += 1;
                 }
             }

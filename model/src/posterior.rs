@@ -373,8 +373,18 @@ impl Beliefs<'_> {
     /// Σ_states P(states | h, e) · f(P(sign | states)) per story, for a sign on components.
     #[must_use]
     pub fn mean_over(&self, sign: Index, f: impl Fn(f64) -> f64) -> PerStory {
-        let values: Vec<f64> = self.plan.pack.signs()[sign].present.iter().map(|p| f(*p)).collect();
-        self.mean_of(sign, &values)
+        let present = &self.plan.pack.signs()[sign].present;
+        // Nearly every sign bears on so few states that nothing need be allocated.
+        let mut few = [0.0; 128];
+        match few.get_mut(..present.len()) {
+            Some(values) => {
+                for (to, p) in values.iter_mut().zip(present) {
+                    *to = f(*p);
+                }
+                self.mean_of(sign, values)
+            }
+            None => self.mean_of(sign, &present.iter().map(|p| f(*p)).collect::<Vec<f64>>()),
+        }
     }
 
     /// The same for values given per state of what the sign is on, row-major.
@@ -550,19 +560,34 @@ pub fn logistic(x: f64) -> f64 {
 #[must_use]
 pub fn alone_db(beliefs: &Beliefs<'_>, evidence: &Evidence, posterior: &Posterior) -> Vec<f64> {
     let bad = beliefs.plan.pack.bad();
+    let stories = bad.len();
+    let largest = posterior.ln_joint[..stories].iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let joint = posterior.ln_joint.map(|ln| (ln - largest).exp());
     evidence
         .calls()
         .iter()
         .map(|call| {
             let inverse = beliefs.mean_over(call.sign, |p| 1.0 / call.at(p));
-            let mut without = posterior.ln_joint;
-            for (ln, x) in without.iter_mut().zip(inverse) {
-                *ln += x.ln();
-            }
-            DECIBANS * (posterior.raw_log_odds - log_odds(bad, &without))
+            let side =
+                |want: bool| (0..stories).filter(|h| bad[*h] == want).map(|h| joint[h] * inverse[h]).sum::<f64>();
+            let odds = side(true) / side(false);
+            // Without a logarithm for every story, unless a side is so small that its digits are lost.
+            let without = if PLAIN.contains(&side(true)) && PLAIN.contains(&side(false)) {
+                odds.ln()
+            } else {
+                let mut without = posterior.ln_joint;
+                for (ln, x) in without.iter_mut().zip(inverse) {
+                    *ln += x.ln();
+                }
+                log_odds(bad, &without)
+            };
+            DECIBANS * (posterior.raw_log_odds - without)
         })
         .collect()
 }
+
+/// Where sums of products are as exact as sums of logarithms.
+const PLAIN: std::ops::Range<f64> = 1e-100..1e100;
 
 /// P(sign present | e) for a sign on components or the story, called or not.
 ///

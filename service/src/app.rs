@@ -130,8 +130,20 @@ impl App {
     /// # Errors
     /// Every fault of the request as a problem.
     pub fn assess(&self, bytes: &[u8]) -> Result<Assessment, Problem> {
-        let (_, listing) = self.request(bytes)?.listing(&self.base, &SellerKnown::default())?;
-        self.base.assess(&listing)
+        self.answer_in(&self.base, bytes, |_| Ok(SellerKnown::default()))
+    }
+
+    /// The same with what was in force at a time and what was then known of the seller.
+    pub(crate) fn answer_in(
+        &self,
+        force: &InForce,
+        bytes: &[u8],
+        known: impl FnOnce(&AssessRequest) -> Result<SellerKnown, Problem>,
+    ) -> Result<Assessment, Problem> {
+        let read = self.request(bytes)?;
+        let known = known(&read.request)?;
+        let (_, listing) = read.listing(force, &known)?;
+        force.assess(&listing)
     }
 
     /// The same with what is stored of the seller.
@@ -168,6 +180,24 @@ impl App {
 
     /// A request, with its faults of shape.
     pub(crate) fn request(&self, bytes: &[u8]) -> Result<ReadRequest, Problem> {
+        match self.sound_request(bytes) {
+            Some(request) => Ok(ReadRequest { request, torn: Vec::new() }),
+            None => self.torn_request(bytes),
+        }
+    }
+
+    /// A request that is seen at once to have no fault of shape, as most have none.
+    pub(crate) fn sound_request(&self, bytes: &[u8]) -> Option<AssessRequest> {
+        let text = std::str::from_utf8(bytes).ok().filter(|text| self.shapes["AssessRequest"].fits(text))?;
+        let mut request: AssessRequest = serde_json::from_str(text).ok()?;
+        if let Some(watch) = &mut request.watch {
+            // The order in which they stand means nothing.
+            watch.traits.sort_unstable_keys();
+        }
+        Some(request)
+    }
+
+    pub(crate) fn torn_request(&self, bytes: &[u8]) -> Result<ReadRequest, Problem> {
         let (request, torn) = self.shaped("AssessRequest", bytes, |body, faults| {
             if faults.iter().any(|f| f.pointer.starts_with("/reference_book"))
                 && let Some(members) = body.as_object_mut()
@@ -315,6 +345,12 @@ pub(crate) struct ReadRequest {
 }
 
 impl ReadRequest {
+    /// Whether no fault of shape was found.
+    #[cfg(test)]
+    pub(crate) fn is_whole(&self) -> bool {
+        self.torn.is_empty()
+    }
+
     /// The listing in it; faults of shape and of meaning are told together.
     pub(crate) fn listing(mut self, force: &InForce, known: &SellerKnown) -> Result<(AssessRequest, Listing), Problem> {
         known.complete(&mut self.request);

@@ -8,12 +8,13 @@ use crate::wire::request::{CallKind, Interval};
 use crate::wire::response as wire;
 use indexmap::IndexMap;
 use iso_currency::Currency;
+use lru::LruCache;
 use rust_decimal::prelude::ToPrimitive as _;
 use rust_decimal::{Decimal, RoundingStrategy};
-use std::collections::HashMap;
 use std::convert::Infallible;
 use std::hash::Hash;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::num::NonZeroUsize;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use steelyard_model::advice::{Advice, Grounds, advise};
 use steelyard_model::ask::{self, Asking, Look};
 use steelyard_model::interval;
@@ -34,8 +35,12 @@ const MOST_LOOKS: usize = 3;
 /// Draws of the model's numbers for a sampled interval.
 const INTERVAL_DRAWS: usize = 2000;
 
-/// Compiled plans, and sellers, kept; beyond this all are dropped, which costs only computing again.
-const MOST_KEPT: usize = 128;
+/// Compiled plans kept, some 20 KB each: the link signs called differ from listing to listing, and
+/// compiling takes longer than computing.
+const MOST_PLANS: NonZeroUsize = NonZeroUsize::new(1024).unwrap();
+
+/// Sellers kept.
+const MOST_SELLERS: NonZeroUsize = NonZeroUsize::new(1024).unwrap();
 
 /// A model ready to assess listings.
 #[derive(Debug)]
@@ -49,27 +54,27 @@ pub struct Assessor {
     sellers: Kept<Stated, Rate>,
 }
 
-/// Results kept by what they follow from.
+/// Results kept by what they follow from, those used last.
 #[derive(Debug)]
-struct Kept<K, V>(Mutex<HashMap<K, V>>);
+struct Kept<K: Eq + Hash, V>(Mutex<LruCache<K, V>>);
 
 impl<K: Eq + Hash + Clone, V: Clone> Kept<K, V> {
-    fn new() -> Self {
-        Self(Mutex::default())
+    fn new(most: NonZeroUsize) -> Self {
+        Self(Mutex::new(LruCache::new(most)))
     }
 
+    /// Nobody waits while another makes something: two may make the same.
     fn get<E>(&self, key: &K, make: impl FnOnce() -> Result<V, E>) -> Result<V, E> {
-        if let Some(value) = self.0.lock().unwrap_or_else(PoisonError::into_inner).get(key) {
+        if let Some(value) = self.lock().get(key) {
             return Ok(value.clone());
         }
-        // Made without the lock: others need not wait, and two may make the same.
         let value = make()?;
-        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if kept.len() >= MOST_KEPT {
-            kept.clear();
-        }
-        kept.insert(key.clone(), value.clone());
+        self.lock().put(key.clone(), value.clone());
         Ok(value)
+    }
+
+    fn lock(&self) -> MutexGuard<'_, LruCache<K, V>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
@@ -144,7 +149,13 @@ impl Assessor {
             power: f.power,
             most_cases: f.most_cases,
         })?;
-        Ok(Self { pack, feedback, plans: Kept::new(), looking: Kept::new(), sellers: Kept::new() })
+        Ok(Self {
+            pack,
+            feedback,
+            plans: Kept::new(MOST_PLANS),
+            looking: Kept::new(MOST_PLANS),
+            sellers: Kept::new(MOST_SELLERS),
+        })
     }
 
     /// The model.

@@ -3,7 +3,8 @@
 use crate::assess::Assessor;
 use crate::feed::Format;
 use crate::listing::Listing;
-use crate::problem::{FaultAt, Problem};
+use crate::problem::{FaultAt, MALFORMED, Problem, ProblemOfLine};
+use crate::strict_json;
 use crate::wire::bids::{BidOn, BidWeighed, Bids, BidsBody, LeftOut};
 use crate::wire::feed::FeedBody;
 use crate::wire::request::{
@@ -11,6 +12,7 @@ use crate::wire::request::{
 };
 use crate::wire::stored::{How, OutcomeBody, SellerBody};
 use crate::wire::{Money, NonNegativeMoney};
+use anyhow::Context as _;
 use serde_json::{Value, json};
 use steelyard_model::facts::Book;
 use steelyard_model::pack::Pack;
@@ -230,7 +232,6 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
     let listing = Listing::read(&pack, &Book::default(), &fresh_dial(), &[])
         .map_err(Problem::invalid)
         .map_err(|p| anyhow::anyhow!(p.detail))?;
-    let answer = Assessor::new(pack)?.assess(&listing)?;
     let invalid = Problem::invalid(vec![
         FaultAt::new("/offer/prise", "there is no such member"),
         FaultAt::new("/observations/0/sign", "there is no sign `crown_unsined`, did you mean `crown_unsigned`?"),
@@ -241,6 +242,18 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
     let put = |path: &str| body(path, "put", "application/json");
     let import = |media: &str| body("/v1/outcomes/import", "post", media);
     let ndjson = serde_json::to_string(&outcome())? + "\n";
+    let bare = AssessRequest { id: Some("lot-382".into()), include: Some(Vec::new()), ..nothing_seen() };
+    let torn = r#"{"id": "lot-383", "observations": ["#;
+    let lines = format!("{}\n{torn}\n", serde_json::to_string(&bare)?);
+    let bare = Listing::read(&pack, &Book::default(), &bare, &[]).map_err(|f| anyhow::anyhow!("{f:?}"))?;
+    let assessor = Assessor::new(pack)?;
+    let fault = strict_json::parse(torn.as_bytes()).err().context("the line is cut off")?;
+    let cut_off = Problem::new(MALFORMED, fault.detail.clone()).with(vec![fault]);
+    let answer = assessor.assess(&listing)?;
+    let answers = [
+        serde_json::to_string(&rounded(serde_json::to_value(assessor.assess(&bare)?)?))?,
+        serde_json::to_string(&ProblemOfLine { line: 2, problem: cut_off })?,
+    ];
     Ok(vec![
         example(
             &put("/v1/listings/{id}"),
@@ -302,6 +315,18 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
             "fresh_dial",
             "The answer to the request of the same name, numbers rounded to four decimals",
             rounded(serde_json::to_value(answer)?),
+        ),
+        example(
+            &body("/v1/assess/stream", "post", "application/x-ndjson"),
+            "two_lines",
+            "A line, and one that is cut off",
+            lines.into(),
+        ),
+        example(
+            "/paths/~1v1~1assess~1stream/post/responses/200/content/application~1x-ndjson",
+            "two_lines",
+            "The answers to the lines of the same name, numbers rounded to four decimals",
+            (answers.join("\n") + "\n").into(),
         ),
         example(
             "/paths/~1v1~1changes/get/responses/200/content/text~1event-stream",

@@ -58,8 +58,9 @@ fn likelihood(pack: &Pack, watch: &Watch, derived: &Derived) -> Option<Likelihoo
 
 /// The facts of a request.
 pub(crate) fn facts(pack: &Pack, request: &wire::AssessRequest, watch: &Watch) -> Facts {
-    let stated = request.watch.clone().unwrap_or_default();
-    let read = stated.facts.unwrap_or_default();
+    let nothing = wire::Watch::default();
+    let stated = request.watch.as_ref().unwrap_or(&nothing);
+    let read = stated.facts.clone().unwrap_or_default();
     let years = match stated.years.as_deref() {
         Some([Some(first), Some(last)]) if first <= last => Some([first.0, last.0]),
         _ => None,
@@ -67,8 +68,8 @@ pub(crate) fn facts(pack: &Pack, request: &wire::AssessRequest, watch: &Watch) -
     let lines = |all: Vec<Option<String>>| all.into_iter().flatten().collect();
     let stated_trait = |name: &str| pack.trait_(name).and_then(|t| watch.traits[t]);
     Facts {
-        maker: stated.maker,
-        reference: stated.reference,
+        maker: stated.maker.clone(),
+        reference: stated.reference.clone(),
         years,
         case_diameter_mm: stated.case_diameter_mm,
         gold_claimed: stated_trait(GOLD_CLAIMED),

@@ -15,6 +15,7 @@ pub mod drawn;
 pub mod examples;
 pub mod feed;
 pub mod files;
+mod fits;
 pub mod guard;
 mod implied;
 pub mod lines;

@@ -111,6 +111,19 @@ pub(crate) enum Look {
 }
 
 impl SellerFile {
+    /// The same without the texts, which say nothing to other listings: small enough to keep many.
+    pub(crate) fn lean(mut self) -> Self {
+        for known in &mut self.listings {
+            (known.listing.request, known.listing.assessment) = (String::new(), None);
+        }
+        self
+    }
+
+    /// Watches in it.
+    pub(crate) fn len(&self) -> usize {
+        self.listings.len() + self.loose.len()
+    }
+
     /// What it says to one listing, which never counts itself, nor the same watch put up before.
     pub(crate) fn without(&self, own: Own<'_>) -> SellerKnown {
         let nothing = Marks::default();

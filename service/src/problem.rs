@@ -24,6 +24,17 @@ pub struct Problem {
     pub errors: Vec<FaultAt>,
 }
 
+/// A problem of one line among many, on its own line of the answer.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct ProblemOfLine {
+    /// The line, counted from 1, empty lines included.
+    #[schema(minimum = 1)]
+    pub line: u64,
+    /// What went wrong.
+    #[serde(flatten)]
+    pub problem: Problem,
+}
+
 /// One fault and where it stands.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct FaultAt {
@@ -79,10 +90,13 @@ kinds! {
         "This path does not take this method; the `Allow` header lists those it takes.";
     /// Body too large.
     TOO_LARGE = "too-large", PAYLOAD_TOO_LARGE, "The body is too large",
-        "A body may hold 256 KiB, an import of outcomes 32 MiB, the items of a feed 8 MiB.";
+        "A body may hold 256 KiB, and so may each line of a stream; an import of outcomes 32 MiB, the items of a feed 8 MiB.";
     /// Not a JSON media type.
     UNSUPPORTED_MEDIA_TYPE = "unsupported-media-type", UNSUPPORTED_MEDIA_TYPE, "Unsupported media type",
-        "Send the body as `Content-Type: application/json`; an import of outcomes as `text/csv` or `application/x-ndjson`; the items of a feed as `application/feed+json` or `application/x-ndjson`.";
+        "Send the body as `Content-Type: application/json`; an import of outcomes as `text/csv` or `application/x-ndjson`, a stream of lines as `application/x-ndjson`; the items of a feed as `application/feed+json` or `application/x-ndjson`.";
+    /// Nothing came for too long.
+    IDLE = "idle", REQUEST_TIMEOUT, "Nothing came for too long",
+        "A stream of lines waits half a minute for the next byte, then ends with this problem in the place of the next line. What came before was answered; send the rest in a new request.";
     /// Host or Origin not allowed.
     FORBIDDEN = "forbidden", FORBIDDEN, "Forbidden",
         "On loopback the service answers only requests whose `Host` is its own, and browsers only from allowed origins. Set STEELYARD_ALLOWED_HOSTS or STEELYARD_ALLOWED_ORIGINS.";

@@ -1,5 +1,6 @@
 //! Every fault of shape in a body at once, by the schemas of our own OpenAPI document.
 
+use crate::fits::Fits;
 use crate::problem::{FaultAt, pointer_to};
 use jsonschema::Validator;
 use jsonschema::error::ValidationErrorKind as Kind;
@@ -12,6 +13,7 @@ pub struct Shape {
     validator: Validator,
     /// Lists of the body and the most items they may hold.
     lists: Vec<(String, usize)>,
+    fits: Fits,
 }
 
 impl Shape {
@@ -22,12 +24,19 @@ impl Shape {
     pub fn compile(document: &Value, name: &str) -> anyhow::Result<Self> {
         let mut components = document["components"].clone();
         without_null(&mut components);
+        let fits = Fits::compile(&components, name);
         let schema = json!({ "$ref": format!("#/components/schemas/{name}"), "components": components });
         let validator = jsonschema::draft202012::new(&schema).map_err(|e| anyhow::anyhow!("{e}"))?;
         let members = document["components"]["schemas"][name]["properties"].as_object();
         let most = |schema: &Value| schema["maxItems"].as_u64().and_then(|n| usize::try_from(n).ok());
         let lists = members.into_iter().flatten().filter_map(|(k, s)| Some((pointer_to("", k), most(s)?))).collect();
-        Ok(Self { validator, lists })
+        Ok(Self { validator, lists, fits })
+    }
+
+    /// Whether a text is for certain a body without a fault of shape, which then can be read as it
+    /// stands. Where it is not, [`Self::check`] tells.
+    pub(crate) fn fits(&self, text: &str) -> bool {
+        self.fits.fits(text)
     }
 
     /// All faults of shape. `body` is mended where they stand, so that what remains can be read

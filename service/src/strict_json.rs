@@ -41,7 +41,7 @@ fn describe(e: &serde_json::Error) -> &'static str {
 }
 
 /// Up to here every whole number is a double of its own (RFC 8259 section 6: 2^53).
-const WHOLE: f64 = 9_007_199_254_740_992.0;
+pub(crate) const WHOLE: f64 = 9_007_199_254_740_992.0;
 
 /// Where the reader is. Put into words only for a fault: keys may be as long as the body.
 enum Place<'a> {

@@ -146,6 +146,21 @@ impl Served {
         self.said.lock().unwrap().clone()
     }
 
+    /// The most memory it has held so far, KiB (proc_pid_status(5): `VmHWM`).
+    pub(crate) fn peak_kib(&self) -> u64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
+        let peak = status.lines().find_map(|l| l.strip_prefix("VmHWM:")).unwrap();
+        peak.trim().trim_end_matches(" kB").parse().unwrap()
+    }
+
+    /// Processor time it has used so far, in clock ticks (proc_pid_stat(5): fields 14 and 15).
+    pub(crate) fn cpu_ticks(&self) -> u64 {
+        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.child.id())).unwrap();
+        // The second field is the name in brackets, which may hold anything.
+        let fields: Vec<&str> = stat.rsplit_once(')').unwrap().1.split_whitespace().collect();
+        fields[11].parse::<u64>().unwrap() + fields[12].parse::<u64>().unwrap()
+    }
+
     /// Sends SIGTERM.
     pub(crate) fn terminate(&self) {
         kill_process(Pid::from_child(&self.child), Signal::TERM).unwrap();

@@ -18,6 +18,7 @@ mod files;
 use data::{ModelData, NeutralWhen, Reading};
 use ndarray::ArrayD;
 use sha2::{Digest as _, Sha256};
+use std::collections::HashMap;
 use std::fmt;
 use std::sync::{Arc, LazyLock};
 
@@ -123,6 +124,7 @@ pub struct Pack {
     worth: Vec<Worth>,
     bad: Vec<bool>,
     landmarks: Landmarks,
+    sign_by_id: HashMap<String, Index>,
 }
 
 /// Entries the calculation refers to by meaning.
@@ -211,7 +213,8 @@ impl Pack {
             gold_claimed: data.traits.iter().position(|t| t == GOLD_CLAIMED),
             metal: data.components.iter().position(|c| c.id == METAL),
         };
-        Ok(Self { data, components, signs, worth, bad, landmarks })
+        let sign_by_id = data.signs.iter().enumerate().map(|(i, s)| (s.id.clone(), i)).collect();
+        Ok(Self { data, components, signs, worth, bad, landmarks, sign_by_id })
     }
 
     /// The model as data.
@@ -270,7 +273,7 @@ impl Pack {
     /// Index of a sign.
     #[must_use]
     pub fn sign(&self, id: &str) -> Option<Index> {
-        self.data.signs.iter().position(|s| s.id == id)
+        self.sign_by_id.get(id).copied()
     }
 
     /// Index of a component.

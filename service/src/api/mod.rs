@@ -17,10 +17,11 @@ mod problems;
 mod resource;
 mod sellers;
 mod signs;
+mod stream;
 
 use crate::app::App;
 use crate::guard::{self, Guard};
-use crate::problem::{INTERNAL, METHOD_NOT_ALLOWED, NOT_FOUND, Problem};
+use crate::problem::{INTERNAL, METHOD_NOT_ALLOWED, NOT_FOUND, Problem, ProblemOfLine};
 use crate::wire::changes::{AdviceChanged, FeedFailed, OutcomeRecorded};
 use axum::http::{HeaderName, HeaderValue, Request, header};
 use axum::response::{IntoResponse, Response};
@@ -55,7 +56,7 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
     ),
     servers((url = "/", description = "this service")),
-    components(schemas(AdviceChanged, FeedFailed, OutcomeRecorded)),
+    components(schemas(AdviceChanged, FeedFailed, OutcomeRecorded, ProblemOfLine)),
     tags(
         (name = "assess", description = "Assess a listing"),
         (name = "listings", description = "Saved listings, each with its newest assessment"),
@@ -75,6 +76,7 @@ struct Document;
 pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
     OpenApiRouter::with_openapi(Document::openapi())
         .routes(routes!(assess::assess))
+        .routes(routes!(stream::assess_stream))
         .routes(routes!(listings::list))
         .routes(routes!(listings::put, listings::get, listings::delete))
         .routes(routes!(listings::assessments))

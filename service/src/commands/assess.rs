@@ -4,8 +4,9 @@ use super::{Output, Stream, shown};
 use anyhow::Context as _;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
-use std::fs::File;
-use std::io::{self, BufRead, BufReader, BufWriter};
+use std::fs::{File, Metadata};
+use std::io::{self, BufWriter, Seek as _};
+use std::os::fd::AsFd as _;
 use std::path::{Path, PathBuf};
 use std::thread::available_parallelism;
 use steelyard::app::App;
@@ -53,19 +54,26 @@ pub(crate) fn run(options: &Assess) -> anyhow::Result<bool> {
     }
 }
 
+/// How much there is to read, of a plain file.
+fn size(file: &mut File) -> Option<u64> {
+    let whole = file.metadata().ok().filter(Metadata::is_file)?.len();
+    Some(whole.saturating_sub(file.stream_position().ok()?))
+}
+
 fn every_line(app: &App, file: &Path, jobs: Option<usize>) -> anyhow::Result<bool> {
     let jobs = jobs.or_else(|| available_parallelism().ok().map(usize::from)).unwrap_or(1);
-    // Shown on a terminal only.
-    let (from, bar): (Box<dyn BufRead>, ProgressBar) = if file == Path::new("-") {
-        let bar = ProgressBar::new_spinner();
-        bar.set_style(ProgressStyle::with_template("{spinner} {msg} {elapsed}")?);
-        (Box::new(BufReader::new(io::stdin())), bar)
+    // Shown on a terminal only; how much time is left only where it is known how much there is.
+    let input = if file == Path::new("-") {
+        io::stdin().as_fd().try_clone_to_owned().map(File::from)
     } else {
-        let opened = File::open(file).with_context(|| shown(file))?;
-        let bar = ProgressBar::new(opened.metadata()?.len());
-        bar.set_style(ProgressStyle::with_template("{wide_bar} {msg} {eta} left")?);
-        (Box::new(BufReader::new(bar.wrap_read(opened))), bar)
+        File::open(file)
     };
+    let mut input = input.with_context(|| shown(file))?;
+    let bar = match size(&mut input) {
+        Some(left) => ProgressBar::new(left).with_style(ProgressStyle::with_template("{wide_bar} {msg}, {eta} left")?),
+        None => ProgressBar::new_spinner().with_style(ProgressStyle::with_template("{spinner} {msg}, {elapsed}")?),
+    };
+    let from = bar.wrap_read(input);
     let begun = std::time::Instant::now();
     let out = BufWriter::new(Stream::Standard(io::stdout()));
     let counts = lines::assess(app, from, out, jobs, |counts| {
