@@ -167,6 +167,7 @@ async fn every_fault_is_named_at_once() {
         (with("/at_most_one", json!([["a", 3]])), &["/at_most_one/0/1"]),
         (with("/at_most_one", json!(["a"])), &["/at_most_one/0"]),
         (with("/at_most_one", json!(vec![json!([]); 201])), &["/at_most_one"]),
+        (with("/at_most_one", json!([["a"], vec!["a"; 201]])), &["/at_most_one/1"]),
         (with("/cash", json!(1)), &["/cash"]),
         (
             json!({ "budget": eur("1.00"), "cash": 1, "listings": [on("nobody", "1.00"), { "id": "a" }], "at_most_one": [["x"]] }),

@@ -24,6 +24,7 @@ use crate::posterior::{PerStory, Plan, Posterior, Scratch, Stories};
 use ndarray::ArrayView2;
 use rand_core::{RngCore, SeedableRng as _};
 use rand_pcg::Pcg64;
+use std::sync::Arc;
 
 /// Up to this many signs all patterns of answers are enumerated.
 pub const EXACT_SIGNS: usize = 12;
@@ -335,8 +336,14 @@ pub struct Look {
 /// The signs not called yet that can be judged on the photos at hand and in the words of the
 /// listing, each as if it alone were called next, the most useful first: by worth, then by what
 /// they tell of bad or sound. Of signs that are one question asked both ways there is one.
+/// `with_link` gives the plan of the same evidence with one more link sign, compiled or kept.
 #[must_use]
-pub fn looks(plan: &Plan, scratch: &mut Scratch, asking: &Asking<'_>) -> Vec<Look> {
+pub fn looks(
+    plan: &Plan,
+    scratch: &mut Scratch,
+    asking: &Asking<'_>,
+    with_link: impl Fn(Index) -> Arc<Plan>,
+) -> Vec<Look> {
     let pack = plan.pack().clone();
     let keep_shut = asking.watch.keep_shut(&pack);
     let avoids = pack.sign(AVOIDS_PHOTO);
@@ -358,7 +365,7 @@ pub fn looks(plan: &Plan, scratch: &mut Scratch, asking: &Asking<'_>) -> Vec<Loo
             let called = |p: f64| if_absent + (if_present - if_absent) * p;
             let linked = matches!(pack.signs()[sign].on, On::Two(..)) && !plan.links().contains(&sign);
             let present = if linked {
-                let wide = Plan::compile(&pack, plan.links().iter().copied().chain([sign]));
+                let wide = with_link(sign);
                 let mut scratch = wide.scratch();
                 wide.evaluate(&mut scratch, asking.evidence);
                 wide.differentiate(&mut scratch).mean_over(sign, called)
@@ -443,7 +450,7 @@ fn told(pack: &Pack, asking: &Asking<'_>, look: Look, present: &PerStory) -> Loo
 /// How much a sharp call on one sign is expected to tell of the story, in bits, given only a
 /// prior over stories.
 #[must_use]
-pub fn telling(pack: &std::sync::Arc<Pack>, prior: &[f64], sign: Index) -> f64 {
+pub fn telling(pack: &Arc<Pack>, prior: &[f64], sign: Index) -> f64 {
     let plan = Plan::compile(pack, [sign]);
     let mut scratch = plan.scratch();
     plan.evaluate(&mut scratch, &Evidence::default());

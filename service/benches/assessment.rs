@@ -8,7 +8,7 @@ use std::hint::black_box;
 use steelyard::app::Served;
 use steelyard::assess::Assessor;
 use steelyard::listing::Listing;
-use steelyard::wire::request::{AssessRequest, Part};
+use steelyard::wire::request::{AssessRequest, Part, Photo};
 use steelyard_model::facts::Book;
 use steelyard_model::observe::Evidence;
 use steelyard_model::pack::{On, Pack};
@@ -222,12 +222,28 @@ fn compare(c: &mut Criterion) {
     assess("assessment with components and decision", &[Part::Components, Part::Decision]);
     let why = [Part::Components, Part::Decision, Part::Shares, Part::Interval];
     assess("assessment with components, decision, shares and interval", &why);
-    assess("assessment with all of that and look_next", &[&why[..], &[Part::LookNext]].concat());
     assess("assessment with all of that and ask_next", &[&why[..], &[Part::AskNext]].concat());
-    assess(
-        "assessment with all of that, look_next and ask_next",
-        &[&why[..], &[Part::LookNext, Part::AskNext]].concat(),
-    );
+    group.finish();
+
+    // Quick triage: nothing called yet, everything on the photos still to be looked at.
+    let mut group = c.benchmark_group("five photos, no observations");
+    body.observations.clear();
+    let views = ["dial_straight", "dial_macro", "side_profile", "movement_open", "back_inside"];
+    let photo = |(i, view): (usize, &&str)| Photo {
+        id: format!("p{i}"),
+        view: Some((*view).into()),
+        dial_width_px: Some(1500.0),
+        ..Photo::default()
+    };
+    body.photos = views.iter().enumerate().map(photo).map(Some).collect();
+    let mut assess = |name: &str, include: &[Part]| {
+        body.include = Some(include.iter().copied().map(Some).collect());
+        let listing = listing(&body);
+        group.bench_function(name, |b| b.iter(|| assessor.assess(black_box(&listing))));
+    };
+    assess("assessment with decision", &[Part::Decision]);
+    assess("assessment with decision and look_next", &[Part::Decision, Part::LookNext]);
+    assess("assessment with decision and ask_next", &[Part::Decision, Part::AskNext]);
     group.finish();
 }
 

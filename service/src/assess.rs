@@ -48,6 +48,8 @@ pub struct Assessor {
     pack: Arc<Pack>,
     feedback: FeedbackModel,
     plans: Kept<Vec<Index>, Arc<Plan>>,
+    /// Those with one link sign more, for what to look at; apart, since there are many of them.
+    looking: Kept<Vec<Index>, Arc<Plan>>,
     /// Sellers recur in a feed, and many say nothing but their segment.
     sellers: Kept<Stated, Rate>,
 }
@@ -147,7 +149,13 @@ impl Assessor {
             power: f.power,
             most_cases: f.most_cases,
         })?;
-        Ok(Self { pack, feedback, plans: Kept::new(MOST_PLANS), sellers: Kept::new(MOST_SELLERS) })
+        Ok(Self {
+            pack,
+            feedback,
+            plans: Kept::new(MOST_PLANS),
+            looking: Kept::new(MOST_PLANS),
+            sellers: Kept::new(MOST_SELLERS),
+        })
     }
 
     /// The model.
@@ -171,8 +179,12 @@ impl Assessor {
             .filter(|&s| matches!(self.pack.signs()[s].on, On::Two(..)))
             .collect();
         links.sort_unstable();
-        let compiled = || Ok::<_, Infallible>(Arc::new(Plan::compile(&self.pack, links.iter().copied())));
-        self.plans.get(&links, compiled).unwrap_or_else(|never| match never {})
+        self.compiled(&self.plans, &links)
+    }
+
+    fn compiled(&self, kept: &Kept<Vec<Index>, Arc<Plan>>, links: &Vec<Index>) -> Arc<Plan> {
+        let compile = || Ok::<_, Infallible>(Arc::new(Plan::compile(&self.pack, links.iter().copied())));
+        kept.get(links, compile).unwrap_or_else(|never| match never {})
     }
 
     /// Assesses a listing.
@@ -210,7 +222,11 @@ impl Assessor {
             seed: SEED,
         };
         let look_next = wants.look_next.then(|| {
-            let looks = ask::looks(&plan, &mut scratch, &asking);
+            let looks = ask::looks(&plan, &mut scratch, &asking, |link| {
+                let mut links: Vec<Index> = plan.links().iter().copied().chain([link]).collect();
+                links.sort_unstable();
+                self.compiled(&self.looking, &links)
+            });
             looks.into_iter().take(MOST_LOOKS).map(|l| self.look_next(l, listing)).collect()
         });
         let requests = wants.ask_next.then(|| ask::requests(&plan, &mut scratch, &asking));

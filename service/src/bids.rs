@@ -16,6 +16,9 @@ use jiff::Timestamp;
 use std::collections::{HashMap, HashSet};
 use steelyard_model::bids::{Offer, choose};
 
+/// Ids in a group: as many as there may be listings.
+const LARGEST_GROUP: usize = 200;
+
 /// A listing one may bid on.
 #[derive(Debug, Clone)]
 pub(crate) struct Lot {
@@ -221,6 +224,10 @@ fn groups(
     let mut groups = Vec::with_capacity(at_most_one.len());
     for (g, ids) in at_most_one.iter().enumerate() {
         let mut group = Vec::new();
+        if ids.as_ref().is_some_and(|ids| ids.len() > LARGEST_GROUP) {
+            faults.push(FaultAt::new(format!("/at_most_one/{g}"), format!("more than {LARGEST_GROUP} items")));
+            continue;
+        }
         for (i, id) in ids.iter().flatten().enumerate().filter_map(|(i, id)| Some((i, id.as_ref()?))) {
             let at = format!("/at_most_one/{g}/{i}");
             match place.get(id.as_str()) {

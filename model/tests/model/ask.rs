@@ -78,7 +78,8 @@ impl Listing {
 
     fn looks(&self, with_net: bool) -> Vec<Look> {
         let plan = Plan::compile(&self.pack, self.evidence.calls().iter().map(|c| c.sign));
-        looks(&plan, &mut plan.scratch(), &self.asking(with_net, 1))
+        let with_link = |j| Arc::new(Plan::compile(&self.pack, plan.links().iter().copied().chain([j])));
+        looks(&plan, &mut plan.scratch(), &self.asking(with_net, 1), with_link)
     }
 
     /// Where a sign can be judged best: the chance that it is resolved, by the definition of its needs.

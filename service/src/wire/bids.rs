@@ -13,7 +13,7 @@ pub struct BidsBody {
     /// Saved listings, each once, in the budget's currency.
     #[schema(value_type = Vec<BidOn>, max_items = 200)]
     pub listings: Vec<Option<BidOn>>,
-    /// Groups of the listings of which at most one is wanted; a listing may be in several.
+    /// Groups of the listings of which at most one is wanted, each of at most 200; a listing may be in several.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     #[schema(value_type = Vec<Vec<String>>, max_items = 200)]
     pub at_most_one: Vec<Option<Vec<Option<String>>>>,
