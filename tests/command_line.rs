@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::io::{BufRead as _, BufReader, Write as _};
 use std::path::{Path, PathBuf};
-use std::process::Stdio;
+use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 use steelyard::app::App;
 use steelyard::examples;
@@ -146,6 +146,92 @@ fn assess_takes_its_model_from_a_folder() {
         steelyard().arg("assess").arg(&listing).env("STEELYARD_PACK", changed.path()).output().unwrap();
     assert_eq!(String::from_utf8(by_environment.stdout).unwrap(), printed.out);
     failed(&with(&changed.path().join("no-such-folder")), &["no-such-folder"]);
+}
+
+// --- calibrate ----------------------------------------------------------------------------
+
+/// A data folder with sampled listings, of which so many were found out about.
+async fn record_of(listings: usize, found: usize) -> TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let mut service = Served::with(&[("STEELYARD_DATA", folder.path().to_str().unwrap())]);
+    let (requests, truths) = sample_with_truth(&["--count", &listings.to_string(), "--seed", "6"]);
+    for (i, (mut request, truth)) in requests.into_iter().zip(truths).enumerate() {
+        let put = service.request("PUT", &format!("/v1/listings/{}", request["id"].as_str().unwrap()));
+        // Nothing but stories: the rest of an assessment teaches a calibration nothing.
+        request["include"] = json!([]);
+        let saved = Reply::to(put.header("content-type", "application/json").body(request.to_string())).await;
+        assert_eq!(saved.status, 201, "{}", saved.text());
+        if i < found {
+            let recorded = Reply::to(service.post("/v1/outcomes", truth.to_string())).await;
+            assert_eq!(recorded.status, 201, "{}", recorded.text());
+        }
+    }
+    service.terminate();
+    assert_eq!(service.ended_within(WITH_GRACE).and_then(|s| s.code()), Some(0));
+    folder
+}
+
+fn calibrate(data: &Path, arguments: &[&str]) -> Printed {
+    run(&[&["calibrate", "--data", data.to_str().unwrap()], arguments].concat())
+}
+
+#[tokio::test]
+async fn a_calibration_prints_how_good_forecasts_were_before_and_after() {
+    let folder = record_of(45, 40).await;
+    let svg = folder.path().join("reliability.svg");
+    let printed = calibrate(folder.path(), &["--folds", "2", "--svg", svg.to_str().unwrap()]);
+    // No bar, since this is no terminal.
+    assert_eq!((printed.code, printed.err.as_str()), (Some(0), ""), "{}", printed.out);
+    let lines: Vec<&str> = printed.out.lines().collect();
+    assert_eq!(lines[0], "45 listings, 40 outcomes");
+    assert!(fs::read_to_string(&svg).unwrap().starts_with("<svg"));
+
+    // The same data and seed give the same figures, as a table and as JSON.
+    let again = calibrate(folder.path(), &["--folds", "2", "--json", "--activate"]);
+    assert_eq!(again.code, Some(0), "{}", again.err);
+    let job: Value = serde_json::from_str(&again.out).unwrap();
+    let report = &job["report"];
+    assert_eq!((&report["n"], &report["n_outcomes"], &report["enough"]), (&json!(45), &json!(40), &json!(true)));
+    assert_eq!(lines[1], report["says"].as_str().unwrap());
+    for (row, score) in
+        [("mean log score, nats", "/log_score/score"), ("Brier score", "/brier/score"), ("rate of bad ones", "/rate")]
+    {
+        let line = lines.iter().find(|l| l.starts_with(row)).unwrap_or_else(|| panic!("no {row}: {lines:?}"));
+        let figures: Vec<f64> = line[row.len()..].split_whitespace().map(|x| x.parse().unwrap()).collect();
+        let of = |when: &str| report[when].pointer(score).and_then(Value::as_f64).unwrap();
+        assert!((figures[0] - of("before")).abs() < 6e-5 && (figures[1] - of("after")).abs() < 6e-5, "{line}");
+    }
+    let version = job["version"].as_str().unwrap();
+    assert_eq!(again.err, format!("model {version} is in force\n"));
+    let service = Served::with(&[("STEELYARD_DATA", folder.path().to_str().unwrap())]);
+    let models = Reply::to(service.get("/v1/models")).await.json();
+    let active: Vec<&Value> = models["items"].as_array().unwrap().iter().filter(|m| m["active"] == true).collect();
+    assert_eq!((active.len(), &active[0]["version"]), (1, &json!(version)));
+}
+
+#[tokio::test]
+async fn of_few_outcomes_a_calibration_says_that_nothing_can_be_concluded() {
+    let folder = record_of(6, 4).await;
+    let printed = calibrate(folder.path(), &["--folds", "2"]);
+    assert_eq!((printed.code, printed.err.as_str()), (Some(0), ""), "{}", printed.out);
+    assert!(printed.out.starts_with("6 listings, 4 outcomes\n"), "{}", printed.out);
+    let says = "From 4 outcomes nothing can be concluded yet: 26 more are needed.";
+    assert!(printed.out.contains(says), "{}", printed.out);
+
+    // A terminal shows how far it is (`script` makes one, POSIX has no way), and then only what was found.
+    let data = folder.path().to_str().unwrap();
+    let command = format!("'{}' calibrate --folds 2 --data '{data}'", env!("CARGO_BIN_EXE_steelyard"));
+    let mut script = Command::new("script");
+    script.args(["-qec", &command, "/dev/null"]).env("TERM", "xterm").env_remove("DATABASE_URL").stdin(Stdio::null());
+    let shown = String::from_utf8(script.output().expect("script, of util-linux").stdout).unwrap();
+    assert!(shown.contains(" %") && shown.contains('\r'), "{shown:?}");
+    assert!(shown.contains("6 listings, 4 outcomes"), "{shown:?}");
+
+    // What there is nothing of is no failure of the program, but no calibration either.
+    let empty = tempfile::tempdir().unwrap();
+    let printed = calibrate(empty.path(), &[]);
+    assert_eq!((printed.code, printed.out.as_str()), (Some(1), ""), "{}", printed.err);
+    assert_eq!(calibrate(folder.path(), &["--folds", "1"]).code, Some(2));
 }
 
 // --- sample -------------------------------------------------------------------------------

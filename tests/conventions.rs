@@ -197,9 +197,11 @@ async fn forgetting_a_seller_leaves_its_name_nowhere_and_does_nothing_twice(plac
     let name = "Quillon-Farthingale";
     let service = Served::at(place);
     put(&service, &format!("/v1/sellers/{name}"), json!({ "note": "known as Quillon-Farthingale" })).await;
-    for i in 0..5 {
-        let body = json!({ "seller": { "id": name }, "observations": [] });
-        put(&service, &format!("/v1/listings/lot-{i}"), body).await;
+    for title in ["before", "now"] {
+        for i in 0..5 {
+            let body = json!({ "title": title, "seller": { "id": name }, "observations": [] });
+            put(&service, &format!("/v1/listings/lot-{i}"), body).await;
+        }
     }
     let key = [("idempotency-key", "k-1")];
     let found = json!({ "listing": "lot-1", "story": "fake" });
@@ -215,6 +217,8 @@ async fn forgetting_a_seller_leaves_its_name_nowhere_and_does_nothing_twice(plac
     assert_eq!(again.problem(410)["type"], "/problems/answer-forgotten");
     assert!(!again.text().contains(name));
     assert_eq!(get(&service, "/v1/outcomes", &[]).await.json()["items"].as_array().unwrap().len(), 1);
+    let past = get(&service, "/v1/listings/lot-1/assessments", &[]).await.text();
+    assert!(past.contains("before") && !past.contains(name), "{past}");
     // The key is still the first request's.
     let other = json!({ "listing": "lot-2", "story": "fake" });
     let other = send(&service, "POST", "/v1/outcomes", &other, &key).await.problem(422);

@@ -23,6 +23,10 @@ use support::{Reply, Served, run};
 const QUADRATURE: f64 = 1e-9;
 
 on_both!(
+    one_more_listing_moves_a_sellers_others_only_where_it_matters,
+    a_watch_that_its_seller_puts_up_again_is_one_watch_and_says_nothing_of_itself,
+    an_unsure_outcome_is_no_known_watch,
+    a_seller_that_loses_an_outcome_is_looked_at_again,
     a_listing_is_made_saved_anew_read_and_deleted,
     preconditions_guard_every_stored_thing,
     of_two_that_overwrite_one_version_one_is_told,
@@ -32,10 +36,6 @@ on_both!(
     a_second_listing_of_a_seller_moves_the_first_and_both_assessments_stay,
     a_past_assessment_can_be_computed_again_to_the_last_byte,
     a_listing_never_counts_itself,
-    one_more_listing_moves_a_sellers_others_only_where_it_matters,
-    a_watch_that_its_seller_puts_up_again_is_one_watch_and_says_nothing_of_itself,
-    an_unsure_outcome_is_no_known_watch,
-    a_seller_that_loses_an_outcome_is_looked_at_again,
     totals_in_a_request_stand_for_the_stored_outcomes_and_are_not_counted_beside_them,
     a_listing_that_wants_nothing_stored_is_not_moved_by_what_is,
     two_listings_of_a_seller_are_pooled_as_by_enumeration,

@@ -1,6 +1,6 @@
 //! Export and import on the command line: what a user put in leaves whole, and comes back whole.
 
-#[allow(dead_code, unused_macros, reason = "every test takes the part it needs")]
+#[allow(dead_code, reason = "every test takes the part it needs")]
 #[path = "store/support.rs"]
 mod places;
 mod support;
@@ -13,7 +13,7 @@ use std::io::Write as _;
 use std::path::Path;
 use std::process::Stdio;
 use steelyard::store::{BookPart, FILE, NewListing, NewOutcome, NewSeller, Store};
-use support::{Printed, run, steelyard};
+use support::{Printed, place, run, steelyard};
 use tempfile::TempDir;
 
 /// Something of everything that a buyer puts in: eight lines between the first and the last.

@@ -8,11 +8,18 @@
 //! over all patterns o of sharp calls on J: the expected value of sample information
 //! (Raiffa and Schlaifer 1961). Exact for up to [`EXACT_SIGNS`] signs; above that a seeded
 //! sample serves both terms, with its standard error.
+//!
+//! Before anything is asked there are the photos at hand: [`looks`] says which signs on them are
+//! worth judging first. A call c on one sign, read at the resolution of its photo, tells
+//!
+//! I(c; H) = Σ_c Σ_h P(c, h | e)·log2(P(c, h | e) / (P(c | e)·P(h | e)))
+//!
+//! of the stories (mutual information; Cover and Thomas 2006, ch. 2), and the same of bad or sound.
 
 use crate::contraction::{Contraction, Input, MAX_LANES};
 use crate::decision::Problem;
-use crate::observe::{Call, Evidence, Likelihood, PIXELS_PER_CYCLE, Photo, Watch, cycles_for};
-use crate::pack::{Index, LISTING_VIEW, On, Pack};
+use crate::observe::{Call, Evidence, Likelihood, PIXELS_PER_CYCLE, Photo, Watch, cycles_for, rates};
+use crate::pack::{AVOIDS_PHOTO, Index, LISTING_VIEW, On, Pack};
 use crate::posterior::{PerStory, Plan, Posterior, Scratch, Stories};
 use ndarray::ArrayView2;
 use rand_core::{RngCore, SeedableRng as _};
@@ -302,6 +309,129 @@ fn to_buy(stories: &[f64], net: &[f64]) -> Problem {
 #[must_use]
 pub fn worth_of_knowing(posterior: &Posterior, net: &[f64]) -> f64 {
     to_buy(&posterior.stories, net).value_of_perfect_information()
+}
+
+/// A sign to judge on what is at hand.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Look {
+    /// The sign.
+    pub sign: Index,
+    /// The photo to judge it on, by position; of several that are needed the one that shows least.
+    /// `None` where the words of the listing are enough.
+    pub photo: Option<usize>,
+    /// D, the chance that this photo resolves the detail.
+    pub resolvable: f64,
+    /// Expected gain in money from the call, where a value and a price are known.
+    pub worth: Option<f64>,
+    /// What the call is expected to tell of the story, bits.
+    pub bits: f64,
+    /// What it is expected to tell of bad or sound, bits.
+    pub bits_bad: f64,
+}
+
+/// The signs not called yet that can be judged on the photos at hand and in the words of the
+/// listing, each as if it alone were called next, the most useful first: by worth, then by what
+/// they tell of bad or sound. Of signs that are one question asked both ways there is one.
+#[must_use]
+pub fn looks(plan: &Plan, scratch: &mut Scratch, asking: &Asking<'_>) -> Vec<Look> {
+    let pack = plan.pack().clone();
+    let keep_shut = asking.watch.keep_shut(&pack);
+    let avoids = pack.sign(AVOIDS_PHOTO);
+    let open = |j: &Index| {
+        let sign = &pack.signs()[*j];
+        let called = asking.evidence.has(*j) || sign.excludes.iter().any(|other| asking.evidence.has(*other));
+        let stated = sign.applies_if.is_none_or(|t| asking.watch.traits[t] == Some(true));
+        // Whether a photo is refused is no look at anything.
+        !called && stated && !(keep_shut && sign.neutral_when_shut) && Some(*j) != avoids
+    };
+    let shown: Vec<(Index, Shown)> =
+        (0..pack.signs().len()).filter(open).filter_map(|j| shown(&pack, asking.photos, j).map(|s| (j, s))).collect();
+    plan.evaluate(scratch, asking.evidence);
+    let beliefs = plan.differentiate(scratch);
+    let mut found: Vec<Look> = shown
+        .into_iter()
+        .map(|(sign, Shown { photo, resolvable })| {
+            let (if_present, if_absent) = rates(&pack.signs()[sign].reading, resolvable);
+            let called = |p: f64| if_absent + (if_present - if_absent) * p;
+            let linked = matches!(pack.signs()[sign].on, On::Two(..)) && !plan.links().contains(&sign);
+            let present = if linked {
+                let wide = Plan::compile(&pack, plan.links().iter().copied().chain([sign]));
+                let mut scratch = wide.scratch();
+                wide.evaluate(&mut scratch, asking.evidence);
+                wide.differentiate(&mut scratch).mean_over(sign, called)
+            } else {
+                beliefs.mean_over(sign, called)
+            };
+            told(&pack, asking, Look { sign, photo, resolvable, worth: None, bits: 0.0, bits_bad: 0.0 }, &present)
+        })
+        .collect();
+    let key = |l: &Look| (l.worth.unwrap_or(0.0), l.bits_bad);
+    found.sort_by(|a, b| key(b).partial_cmp(&key(a)).unwrap_or(std::cmp::Ordering::Equal));
+    let mut kept: Vec<Look> = Vec::with_capacity(found.len());
+    for look in found {
+        if !kept.iter().any(|k| pack.signs()[look.sign].excludes.contains(&k.sign)) {
+            kept.push(look);
+        }
+    }
+    kept
+}
+
+/// Where a sign can be judged, and how well.
+struct Shown {
+    photo: Option<usize>,
+    resolvable: f64,
+}
+
+/// The best of the sets of views that let one judge a sign, each view by the photo that shows it best.
+fn shown(pack: &Pack, photos: &[Photo], sign: Index) -> Option<Shown> {
+    let listing = pack.view(LISTING_VIEW);
+    let sign = &pack.signs()[sign];
+    let best_photo = |view: Index| {
+        let of_view = photos.iter().enumerate().filter(|(_, p)| p.view == Some(view));
+        of_view
+            .map(|(i, p)| Shown { photo: Some(i), resolvable: p.resolves(sign.feature_mm, sign.reading.n50_cycles) })
+            .reduce(|best, s| if s.resolvable > best.resolvable { s } else { best })
+    };
+    let of_set = |need: u32| {
+        let mut worst = Shown { photo: None, resolvable: 1.0 };
+        for view in (0..u32::BITS as usize).filter(|v| need >> v & 1 == 1 && Some(*v) != listing) {
+            let best = best_photo(view)?;
+            if worst.photo.is_none() || best.resolvable < worst.resolvable {
+                worst = best;
+            }
+        }
+        Some(worst)
+    };
+    let sets = sign.needs.iter().filter_map(|need| of_set(*need));
+    sets.reduce(|best, s| if s.resolvable > best.resolvable { s } else { best })
+}
+
+/// What a call is expected to tell, given P(called present | h, e).
+fn told(pack: &Pack, asking: &Asking<'_>, look: Look, present: &PerStory) -> Look {
+    let prior = &asking.posterior.stories;
+    let stories = prior.len();
+    let table: Vec<f64> =
+        present[..stories].iter().copied().chain(present[..stories].iter().map(|p| 1.0 - p)).collect();
+    let side =
+        |bad: bool, of: &dyn Fn(usize) -> f64| -> f64 { (0..stories).filter(|h| pack.bad()[*h] == bad).map(of).sum() };
+    let (mut bits, mut bits_bad) = (0.0, 0.0);
+    for row in table.chunks_exact(stories) {
+        let joint = |h: usize| prior[h] * row[h];
+        let total: f64 = (0..stories).map(joint).sum();
+        if total > 0.0 {
+            bits += total * information(prior, (0..stories).map(|h| joint(h) / total));
+            let sides = [true, false].map(|bad| side(bad, &|h| prior[h]));
+            bits_bad += total * information(&sides, [true, false].map(|bad| side(bad, &joint) / total).into_iter());
+        }
+    }
+    let worth = asking.net.map(|net| {
+        ArrayView2::from_shape((2, stories), &table)
+            .map_err(|e| e.to_string())
+            .and_then(|t| to_buy(prior, net).value_of_sample_information(t).map_err(|e| e.to_string()))
+            .unwrap_or_else(|e| unreachable!("a call is present or absent in every story: {e}"))
+    });
+    // Rounding must not make information negative.
+    Look { worth, bits: f64::max(bits, 0.0), bits_bad: f64::max(bits_bad, 0.0), ..look }
 }
 
 /// How much a sharp call on one sign is expected to tell of the story, in bits, given only a

@@ -19,6 +19,8 @@
 //! 6. **What to ask** ([`ask`], [`decision`]): the photo whose answer is worth most, and
 //!    [`advice`].
 //!
+//! Of many offers, [`bids`] chooses those to take with the cash at hand.
+//!
 //! Beside the calculation, [`facts`] compares what a listing states with a reference book and
 //! calls signs by itself, and [`readers`] reads case marks and texts into proposals.
 //!
@@ -53,6 +55,7 @@
 
 pub mod advice;
 pub mod ask;
+pub mod bids;
 pub mod contraction;
 pub mod counts;
 pub mod decision;

@@ -5,6 +5,7 @@ use crate::listing::Listing;
 use crate::memory::{InForce, Marks, Memory, Own, seller_of};
 use crate::openapi;
 use crate::outcomes::{self, Format};
+use crate::polling::Feeds;
 use crate::problem::{FaultAt, INTERNAL, MALFORMED, Problem, UNAVAILABLE};
 use crate::shape::Shape;
 use crate::store::Store;
@@ -58,6 +59,7 @@ pub struct App {
     base: Arc<InForce>,
     memory: Option<Arc<Memory>>,
     calibrations_queued: Arc<Notify>,
+    feeds: Feeds,
     shapes: HashMap<&'static str, Shape>,
     openapi_json: (Bytes, String),
     streams: Arc<Semaphore>,
@@ -68,8 +70,16 @@ pub struct App {
 pub const MOST_STREAMS: usize = 64;
 
 /// Bodies that are checked against the document's schemas.
-const BODIES: &[&str] =
-    &["AssessRequest", "CalibrationBody", "CalibreBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
+const BODIES: &[&str] = &[
+    "AssessRequest",
+    "BidsBody",
+    "CalibrationBody",
+    "CalibreBody",
+    "FeedBody",
+    "OutcomeBody",
+    "ReferenceBody",
+    "SellerBody",
+];
 
 impl App {
     /// For a model and a reference book, remembering nothing.
@@ -77,7 +87,7 @@ impl App {
     /// # Errors
     /// If the model or the document cannot be served.
     pub fn new(pack: Arc<Pack>, book: Book) -> anyhow::Result<Arc<Self>> {
-        Self::made(pack, book, None)
+        Self::made(pack, book, None, Feeds::none())
     }
 
     /// The same with a memory.
@@ -85,10 +95,18 @@ impl App {
     /// # Errors
     /// If the model or the document cannot be served.
     pub fn with_memory(pack: Arc<Pack>, book: Book, store: Store) -> anyhow::Result<Arc<Self>> {
-        Self::made(pack, book, Some(store))
+        Self::made(pack, book, Some(store), Feeds::none())
     }
 
-    fn made(pack: Arc<Pack>, book: Book, store: Option<Store>) -> anyhow::Result<Arc<Self>> {
+    /// The same where feeds are fetched.
+    ///
+    /// # Errors
+    /// If the model or the document cannot be served.
+    pub fn with_feeds(pack: Arc<Pack>, book: Book, store: Store, feeds: Feeds) -> anyhow::Result<Arc<Self>> {
+        Self::made(pack, book, Some(store), feeds)
+    }
+
+    fn made(pack: Arc<Pack>, book: Book, store: Option<Store>, feeds: Feeds) -> anyhow::Result<Arc<Self>> {
         let served = Served::new(pack)?;
         let document = openapi::document()?;
         let shapes = BODIES.iter().map(|name| Ok((*name, Shape::compile(&document, name)?)));
@@ -99,6 +117,7 @@ impl App {
             base: Arc::new(InForce { revision: 0, served, book: Arc::new(book), own_book: None }),
             memory,
             calibrations_queued: Arc::default(),
+            feeds,
             shapes: shapes.collect::<anyhow::Result<_>>()?,
             openapi_json: openapi::served(&document)?,
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
@@ -281,6 +300,11 @@ impl App {
     #[must_use]
     pub fn calibrations_queued(&self) -> &Arc<Notify> {
         &self.calibrations_queued
+    }
+
+    /// How feeds are polled.
+    pub(crate) fn feeds(&self) -> &Feeds {
+        &self.feeds
     }
 
     /// The OpenAPI document as served, and its tag.

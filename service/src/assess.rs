@@ -9,24 +9,28 @@ use crate::wire::response as wire;
 use indexmap::IndexMap;
 use iso_currency::Currency;
 use lru::LruCache;
+use rust_decimal::prelude::ToPrimitive as _;
 use rust_decimal::{Decimal, RoundingStrategy};
 use std::convert::Infallible;
 use std::hash::Hash;
 use std::num::NonZeroUsize;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use steelyard_model::advice::{Advice, Grounds, advise};
-use steelyard_model::ask::{self, Asking};
+use steelyard_model::ask::{self, Asking, Look};
 use steelyard_model::interval;
 use steelyard_model::money::{self, Prospects, Use};
 use steelyard_model::observe::{Call, Evidence};
 use steelyard_model::pack::{Index, ORIGINAL, On, Pack};
-use steelyard_model::posterior::{DECIBANS, PerStory, Plan, Posterior, Scratch, Stories, alone_db, ln_sum};
+use steelyard_model::posterior::{DECIBANS, PerStory, Plan, Posterior, Stories, alone_db, ln_sum};
 use steelyard_model::shares::shares;
 use steelyard_priors::seller::{FeedbackFigures, FeedbackModel, ListingLikelihood, Prior, SellerPosterior};
 use steelyard_priors::{self as priors, seller};
 
 /// Seed of every sample drawn for an answer: the same listing gets the same answer.
 const SEED: u64 = 20_261_124;
+
+/// Looks shown: more than a handful would be a checklist, which `GET /v1/signs` gives.
+const MOST_LOOKS: usize = 3;
 
 /// Draws of the model's numbers for a sampled interval.
 const INTERVAL_DRAWS: usize = 2000;
@@ -95,6 +99,19 @@ pub struct Rate {
     mean_complement: f64,
     interval_90: [f64; 2],
     effective_cases: f64,
+}
+
+/// What a bid on a listing is about, in minor units of its currency.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Bid {
+    /// The most to bid: the walk-away price.
+    pub most: i64,
+    /// What the watch has cost, once it lies on the table, at that price.
+    pub stake: i64,
+    /// What one expects to pay.
+    pub price: i64,
+    /// Expected net at that price.
+    pub expected_net: i64,
 }
 
 /// Why a listing that fits could not be assessed.
@@ -178,12 +195,25 @@ impl Assessor {
             Interval::Delta => interval::delta(&plan, &mut scratch, &listing.evidence, &posterior),
             Interval::Sampled => interval::sampled(&plan, &stories, &listing.evidence, INTERVAL_DRAWS, SEED),
         });
-        let money = listing.money.as_ref().filter(|_| listing.include.decision || listing.include.ask_next);
+        let wants = &listing.include;
+        let money = listing.money.as_ref().filter(|_| wants.decision || wants.ask_next || wants.look_next);
         let prospects = money.map(|m| money::prospects(&plan, &mut scratch, &posterior, &m.resale));
-        let requests = listing
-            .include
-            .ask_next
-            .then(|| self.requests(listing, &plan, &mut scratch, &stories, &posterior, prospects.as_ref()));
+        let net = self.net_above_margin(listing, prospects.as_ref());
+        let asking = Asking {
+            watch: &listing.watch,
+            photos: &listing.photos,
+            refused: &listing.refused,
+            stories: &stories,
+            evidence: &listing.evidence,
+            posterior: &posterior,
+            net: net.as_deref(),
+            seed: SEED,
+        };
+        let look_next = wants.look_next.then(|| {
+            let looks = ask::looks(&plan, &mut scratch, &asking);
+            looks.into_iter().take(MOST_LOOKS).map(|l| self.look_next(l, listing)).collect()
+        });
+        let requests = wants.ask_next.then(|| ask::requests(&plan, &mut scratch, &asking));
         let best_worth = requests.as_ref().and_then(|r| r.iter().filter_map(|r| r.worth).reduce(f64::max));
         let decision = money
             .zip(prospects.as_ref())
@@ -215,6 +245,7 @@ impl Assessor {
             seller: seller_belief(&seller, &listing.seller),
             evidence: self.evidence(listing, &alone, shares.as_ref().map(|s| s.calls.as_slice())),
             decision,
+            look_next,
             ask_next: requests.map(|r| self.ask_next(r, listing)),
             arrival,
             proposals: listing.include.proposals.then(|| listing.proposals.clone()),
@@ -321,34 +352,39 @@ impl Assessor {
         }
     }
 
-    fn requests(
-        &self,
-        listing: &Listing,
-        plan: &Plan,
-        scratch: &mut Scratch,
-        stories: &Stories,
-        posterior: &Posterior,
-        prospects: Option<&Prospects>,
-    ) -> Vec<ask::Request> {
-        let net = listing.money.as_ref().zip(prospects).and_then(|(m, p)| {
-            let price = m.price?;
-            let wanted = m.terms.required_margin * m.terms.landed_cost(price);
-            Some((0..self.pack.stories()).map(|h| p.net_in(&m.terms, h, price) - wanted).collect::<Vec<f64>>())
-        });
-        ask::requests(
-            plan,
-            scratch,
-            &Asking {
-                watch: &listing.watch,
-                photos: &listing.photos,
-                refused: &listing.refused,
-                stories,
-                evidence: &listing.evidence,
-                posterior,
-                net: net.as_deref(),
-                seed: SEED,
-            },
-        )
+    /// Net above the margin wanted, per story; nothing without a value or a price.
+    fn net_above_margin(&self, listing: &Listing, prospects: Option<&Prospects>) -> Option<Vec<f64>> {
+        let (m, p) = listing.money.as_ref().zip(prospects)?;
+        let price = m.price?;
+        let wanted = m.terms.required_margin * m.terms.landed_cost(price);
+        Some((0..self.pack.stories()).map(|h| p.net_in(&m.terms, h, price) - wanted).collect())
+    }
+
+    /// What a bid on a listing is about; nothing without a value. `expected` gives the price one
+    /// expects to pay, from the walk-away price.
+    /// What the stories are believed to be stays as it is: the asking price is evidence, the price
+    /// paid is not, and of an auction neither is.
+    ///
+    /// # Errors
+    /// If its evidence cannot occur under the model.
+    pub fn bid(&self, listing: &Listing, expected: impl FnOnce(f64) -> f64) -> Result<Option<Bid>, AssessError> {
+        let Some(m) = &listing.money else { return Ok(None) };
+        let stories = self.stories(listing, &self.seller(&listing.seller)?);
+        let plan = self.plan(&listing.evidence);
+        let mut scratch = plan.scratch();
+        let ln_likelihood = plan.evaluate(&mut scratch, &listing.evidence);
+        let posterior = Posterior::new(&self.pack, &stories, &ln_likelihood)?;
+        let prospects = money::prospects(&plan, &mut scratch, &posterior, &m.resale);
+        let per_unit = 10_f64.powi(digits(m.currency) as i32);
+        let most = prospects.walk_away(&m.terms, per_unit);
+        let walk_away = most as f64 / per_unit;
+        let price = expected(walk_away);
+        Ok(Some(Bid {
+            most,
+            stake: minor(m.terms.landed_cost(walk_away), m.currency),
+            price: minor(price, m.currency),
+            expected_net: minor(prospects.expected_net(&m.terms, price), m.currency),
+        }))
     }
 
     fn by_story<T>(&self, f: impl Fn(Index) -> T) -> IndexMap<String, T> {
@@ -492,6 +528,20 @@ impl Assessor {
         format!("With the watch in hand. {} On inspection: {answer}.", self.pack.data().signs[sign].question)
     }
 
+    fn look_next(&self, look: Look, listing: &Listing) -> wire::LookNext {
+        let sign = &self.pack.data().signs[look.sign];
+        wire::LookNext {
+            sign: sign.id.clone(),
+            question: sign.question.clone(),
+            how_to_look: sign.how_to_look.clone(),
+            photo: look.photo.map(|i| listing.photo_names[i].clone()),
+            resolvable: look.resolvable,
+            worth: look.worth.zip(listing.money.as_ref()).map(|(w, m)| amount(w, m.currency)),
+            bits: look.bits,
+            bits_bad: look.bits_bad,
+        }
+    }
+
     fn ask_next(&self, requests: Vec<ask::Request>, listing: &Listing) -> Vec<wire::AskNext> {
         let views = &self.pack.data().views;
         requests
@@ -551,12 +601,32 @@ fn seller_belief(rate: &Rate, seller: &Seller) -> wire::SellerBelief {
 /// An amount rounded half to even to the minor unit.
 #[must_use]
 pub fn amount(x: f64, currency: Currency) -> Money {
+    shown(rounded(x, currency), currency)
+}
+
+/// The same as a number of minor units.
+#[must_use]
+pub fn minor(x: f64, currency: Currency) -> i64 {
+    let units = rounded(x, currency) * Decimal::from(10_u64.pow(digits(currency)));
+    units.to_i64().unwrap_or(if x < 0.0 { i64::MIN } else { i64::MAX })
+}
+
+/// An amount of so many minor units.
+#[must_use]
+pub fn of_minor(units: i128, currency: Currency) -> Money {
+    shown(Decimal::try_from_i128_with_scale(units, digits(currency)).unwrap_or_default(), currency)
+}
+
+fn rounded(x: f64, currency: Currency) -> Decimal {
     let digits = digits(currency);
-    let rounded = Decimal::from_f64_retain(x)
+    Decimal::from_f64_retain(x)
         .unwrap_or_default()
-        .round_dp_with_strategy(digits, RoundingStrategy::MidpointNearestEven);
-    let rounded = if rounded.is_zero() { Decimal::ZERO } else { rounded };
-    Money { amount: format!("{rounded:.*}", digits as usize), currency: currency.code().into() }
+        .round_dp_with_strategy(digits, RoundingStrategy::MidpointNearestEven)
+}
+
+fn shown(amount: Decimal, currency: Currency) -> Money {
+    let amount = if amount.is_zero() { Decimal::ZERO } else { amount };
+    Money { amount: format!("{amount:.*}", digits(currency) as usize), currency: currency.code().into() }
 }
 
 #[cfg(test)]

@@ -28,6 +28,16 @@ pub struct Config {
     /// Names besides the loopback ones that a `Host` header may hold, separated by commas.
     #[arg(long, env = "STEELYARD_ALLOWED_HOSTS", value_delimiter = ',')]
     pub allowed_hosts: Vec<String>,
+    /// Hosts with their ports, such as `127.0.0.1:9000`, separated by commas, that feeds may be fetched
+    /// from although they are no public address.
+    #[arg(long, env = "STEELYARD_FEED_EXCEPTIONS", value_delimiter = ',')]
+    pub feed_exceptions: Vec<String>,
+    /// Whether this process polls feeds at their time; by hand they are polled all the same.
+    #[arg(long, env = "STEELYARD_POLL_FEEDS", default_value_t = true, action = clap::ArgAction::Set)]
+    pub poll_feeds: bool,
+    /// Seconds after which another process takes over a feed from one that died.
+    #[arg(long, env = "STEELYARD_FEED_LEASE_S", default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=3600), hide = true)]
+    pub feed_lease_s: u32,
     /// A PostgreSQL database to use instead of a file in the data folder: `DATABASE_URL`, from the
     /// environment alone, since it may hold a password.
     #[arg(skip)]
@@ -45,6 +55,9 @@ impl Config {
             reference_book: None,
             allowed_origins: Vec::new(),
             allowed_hosts: Vec::new(),
+            feed_exceptions: Vec::new(),
+            poll_feeds: true,
+            feed_lease_s: 30,
             database_url: None,
         }
     }

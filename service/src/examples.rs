@@ -1,10 +1,12 @@
 //! Examples of requests and answers: Rust values, put into the OpenAPI document and sent by tests.
 
 use crate::assess::Assessor;
+use crate::feed::Format;
 use crate::listing::Listing;
 use crate::problem::{FaultAt, MALFORMED, Problem, ProblemOfLine};
 use crate::strict_json;
 use crate::wire::NonNegativeMoney;
+use crate::wire::feed::FeedBody;
 use crate::wire::request::{
     AssessRequest, CallKind, Feedback, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth, Year,
 };
@@ -132,6 +134,27 @@ fn calibre() -> Value {
     json!({ "jewels": [17, 21], "winding": "self", "date": false, "chronometer": false, "lignes": 11.5 })
 }
 
+/// A feed to save.
+#[must_use]
+pub fn feed() -> FeedBody {
+    FeedBody { url: "https://shop.example/watches.json".into(), format: Format::JsonFeed, every_s: 900 }
+}
+
+/// A feed's document: JSON Feed 1.1, with what only this service reads in `_steelyard`.
+pub const FEED_DOCUMENT: &str = r#"{
+  "version": "https://jsonfeed.org/version/1.1",
+  "title": "Saved search",
+  "items": [
+    { "id": "381",
+      "url": "https://shop.example/watches/381",
+      "title": "Hand-wound, about 1958",
+      "content_text": "Original dial, recently serviced.",
+      "_steelyard": {
+        "offer": { "price": { "amount": "380.00", "currency": "EUR" } },
+        "watch": { "years": [1956, 1960] },
+        "photos": [ { "id": "p1", "view": "dial_straight", "dial_width_px": 1400 } ] } } ]
+}"#;
+
 /// A stream of changes as it is sent.
 pub const CHANGES: &str = "\
 retry: 2000
@@ -216,6 +239,24 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
             "defaults",
             "All members may be left out",
             json!({}),
+        ),
+        example(
+            &body("/v1/feeds", "post", "application/json"),
+            "every_quarter_hour",
+            "A JSON Feed, polled every quarter of an hour",
+            serde_json::to_value(feed())?,
+        ),
+        example(
+            &body("/v1/feeds/{id}/items", "post", "application/feed+json"),
+            "one_item",
+            "A feed of one watch",
+            FEED_DOCUMENT.into(),
+        ),
+        example(
+            &body("/v1/feeds/{id}/items", "post", "application/x-ndjson"),
+            "one_line",
+            "One watch",
+            (serde_json::to_string(&fresh_dial())? + "\n").into(),
         ),
         example(REQUEST, "fresh_dial", "A dial that looks new on a worn case", serde_json::to_value(fresh_dial())?),
         example(REQUEST, "nothing_seen", "The least a request can hold", serde_json::to_value(nothing_seen())?),

@@ -39,6 +39,8 @@ pub struct Listing {
     pub watch: Watch,
     /// The photos at hand.
     pub photos: Vec<Photo>,
+    /// Their names, in the same order.
+    pub photo_names: Vec<String>,
     /// Views the seller has refused.
     pub refused: Vec<Index>,
     /// The calls as likelihoods.
@@ -130,6 +132,7 @@ pub struct MoneyTerms {
 
 /// The parts of the answer wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[expect(clippy::struct_excessive_bools, reason = "each is one part asked for")]
 pub struct Include {
     /// Beliefs about components.
     pub components: bool,
@@ -137,6 +140,8 @@ pub struct Include {
     pub shares: bool,
     /// The interval of P(bad), and how it is computed.
     pub interval: Option<wire::Interval>,
+    /// What to look for.
+    pub look_next: bool,
     /// What to ask for.
     pub ask_next: bool,
     /// Money.
@@ -257,7 +262,8 @@ impl Reader<'_> {
             seller: seller?,
             money,
             watch: seen,
-            photos: photos.into_iter().map(|(_, p)| p).collect(),
+            photos: photos.iter().map(|(_, p)| *p).collect(),
+            photo_names: photos.into_iter().map(|(name, _)| name).collect(),
             refused,
             evidence: called.evidence,
             because: called.because,
@@ -550,7 +556,8 @@ fn include(r: &wire::AssessRequest, received: bool) -> Include {
         components: wants(wire::Part::Components),
         shares: wants(wire::Part::Shares),
         interval: wants(wire::Part::Interval).then(|| r.interval.unwrap_or_default()),
-        // A watch on the bench: there is nobody left to ask for a photo.
+        // A watch on the bench is looked at itself, and there is nobody left to ask for a photo.
+        look_next: wants(wire::Part::LookNext) && !received,
         ask_next: wants(wire::Part::AskNext) && !received,
         decision: wants(wire::Part::Decision),
         proposals: wants(wire::Part::Proposals),

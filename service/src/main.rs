@@ -1,5 +1,5 @@
 //! The command line: `serve`, `assess`, `calibrate`, `export`, `import`, `outcomes import`,
-//! `sample`, `model check`.
+//! `sample`, `tonight`, `model check`.
 
 mod commands;
 
@@ -11,6 +11,7 @@ use commands::export::{self, Export};
 use commands::import::{self, Import};
 use commands::outcomes::{self, Outcomes};
 use commands::sample::{self, Sample};
+use commands::tonight::{self, Tonight};
 use std::path::PathBuf;
 use std::process::ExitCode;
 use steelyard::config::{self, Config};
@@ -47,6 +48,9 @@ enum Command {
     Outcomes(Outcomes),
     /// Draw listings from the model, one request of `POST /v1/assess` a line. The same seed gives the same bytes.
     Sample(Sample),
+    /// List the open listings that are stored, the best first: why, what to ask, how long they are still on offer, and
+    /// with `--budget` which auctions to bid on. Nothing is written to the store.
+    Tonight(Tonight),
     /// Look after models.
     #[command(subcommand)]
     Model(Model),
@@ -105,6 +109,7 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
             }
         }
         Command::Sample(options) => sample::run(&options)?,
+        Command::Tonight(options) => block_on(tonight::run(&options))?,
         Command::Model(Model::Check { dir }) => {
             let pack = files::pack(Some(&dir))?;
             let data = pack.data();

@@ -7,7 +7,7 @@
 mod watches;
 
 use crate::app::{App, ReadRequest, Served, computing};
-use crate::assess::{Assessor, Rate, Report};
+use crate::assess::{Assessor, Bid, Rate, Report};
 use crate::listing::{Listing, Other, Stated};
 use crate::outcomes::Format;
 use crate::problem::{INTERNAL, NOT_FOUND, Problem};
@@ -314,7 +314,7 @@ impl InForce {
 
     /// Reads a request that fitted when it was stored; `None` where it no longer does, since the model
     /// has other signs now.
-    fn stored(&self, id: &str, text: &str, known: &SellerKnown) -> Option<Listing> {
+    pub(crate) fn stored(&self, id: &str, text: &str, known: &SellerKnown) -> Option<Listing> {
         self.read(id, text, known).map(|(_, listing)| listing)
     }
 
@@ -398,6 +398,17 @@ impl InForce {
             Problem::new(INTERNAL, "what is stored cannot be read")
         })?;
         self.reassess(id, request, &known)
+    }
+
+    /// What a bid on a listing is about, at the price expected of its walk-away price.
+    ///
+    /// # Errors
+    /// If its evidence cannot occur under the model.
+    pub(crate) fn bid(&self, listing: &Listing, expected: impl FnOnce(f64) -> f64) -> Result<Option<Bid>, Problem> {
+        self.assessor().bid(listing, expected).map_err(|e| {
+            tracing::error!(error = %e, "a listing that fits could not be assessed");
+            Problem::new(INTERNAL, "the evidence cannot occur under the model")
+        })
     }
 
     /// Assesses a listing.
@@ -555,6 +566,27 @@ impl Memory {
         })
     }
 
+    /// What is known of the seller of a stored listing: what its newest assessment used, which every
+    /// write that bears on it brings up to date; where there is none yet, what is stored now.
+    pub(crate) async fn known_of(
+        &self,
+        force: &Arc<InForce>,
+        listing: &store::Listing,
+    ) -> Result<SellerKnown, Problem> {
+        let used = listing.assessment.as_ref().and_then(|a| serde_json::from_str(&a.seller_used).ok());
+        match (used, &listing.seller) {
+            (Some(used), _) => Ok(used),
+            (None, Some(seller)) => match serde_json::from_str::<AssessRequest>(&listing.request) {
+                Ok(request) if seller_of(&request).is_some() => {
+                    let marks = Marks::of(&request);
+                    Ok(self.seller(force, seller).await?.without(Own { id: Some(&listing.id), marks: &marks }))
+                }
+                _ => Ok(SellerKnown::default()),
+            },
+            _ => Ok(SellerKnown::default()),
+        }
+    }
+
     /// The stored book as of a revision, over another.
     async fn book(&self, revision: i64, own: &Book) -> Result<Book, Problem> {
         let corrupt = |e: &dyn std::fmt::Display| {
@@ -705,6 +737,8 @@ pub(crate) struct Save<'a> {
     pub(crate) text: &'a str,
     pub(crate) read: ReadRequest,
     pub(crate) condition: Precondition,
+    /// What the feed said from which it comes, to be kept with it.
+    pub(crate) from_feed: Option<&'a store::FeedItem>,
 }
 
 /// A listing as it was saved.
@@ -725,7 +759,6 @@ pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<Saved, Problem> {
 
 /// The same for many, whose sellers' other listings are looked at once in the end. What became of
 /// each, in order.
-#[expect(dead_code, reason = "for feeds")]
 pub(crate) async fn save_all(app: &App, saves: Vec<Save<'_>>) -> Vec<Result<Saved, Problem>> {
     let (mut done, mut touched) = (Vec::with_capacity(saves.len()), Vec::new());
     for save in saves {
@@ -777,6 +810,9 @@ async fn put(app: &App, save: Save<'_>) -> Result<(Saved, Vec<Option<String>>), 
     let mut write = memory.store.write(ACCOUNT).await?;
     memory.keep_base(&mut write, now).await?;
     let put = write.put_listing(&new, &made.row(now), save.condition).await?;
+    if let Some(item) = save.from_feed {
+        write.put_feed_item(item, feed_seller(item).as_deref()).await?;
+    }
     if let Some(change) = before.as_ref().and_then(|b| advice_change(b, &assessment, now, "it was saved anew")) {
         write.tell(&[NewChange { at: now, event: ADVICE_CHANGED, data: &change }]).await?;
     }
@@ -1017,6 +1053,11 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
             changes.extend(before.and_then(change));
         }
     }
+    for item in write.feed_items_of(seller).await? {
+        let request = without_seller(&item.request)?.to_string();
+        write.put_feed_item(&store::FeedItem { request, ..item }, None).await?;
+    }
+    write.forget_refusals().await?;
     for past in write.past_requests_of(seller).await? {
         let request = without_seller(&past.request)?.to_string();
         write.put_past_request(&store::PastRequest { request, ..past }).await?;
@@ -1032,6 +1073,12 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
         Err(e) => tracing::warn!(detail = e.detail(), "SQLite's log could not be emptied"),
     }
     Ok(())
+}
+
+/// The seller that an item of a feed names.
+fn feed_seller(item: &store::FeedItem) -> Option<String> {
+    let request: Value = serde_json::from_str(&item.request).ok()?;
+    Some(request.pointer("/seller/id")?.as_str()?.to_owned())
 }
 
 /// A stored request that no longer names its seller.

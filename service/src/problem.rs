@@ -90,10 +90,10 @@ kinds! {
         "This path does not take this method; the `Allow` header lists those it takes.";
     /// Body too large.
     TOO_LARGE = "too-large", PAYLOAD_TOO_LARGE, "The body is too large",
-        "A body may hold 256 KiB, and so may each line of a stream; an import of outcomes 32 MiB.";
+        "A body may hold 256 KiB, and so may each line of a stream; an import of outcomes 32 MiB, the items of a feed 8 MiB.";
     /// Not a JSON media type.
     UNSUPPORTED_MEDIA_TYPE = "unsupported-media-type", UNSUPPORTED_MEDIA_TYPE, "Unsupported media type",
-        "Send the body as `Content-Type: application/json`; an import of outcomes as `text/csv` or `application/x-ndjson`, a stream of lines as `application/x-ndjson`.";
+        "Send the body as `Content-Type: application/json`; an import of outcomes as `text/csv` or `application/x-ndjson`; the items of a feed as `application/feed+json` or `application/x-ndjson`; a stream of lines as `application/x-ndjson`.";
     /// Nothing came for too long.
     IDLE = "idle", REQUEST_TIMEOUT, "Nothing came for too long",
         "A stream of lines waits half a minute for the next byte, then ends with this problem in the place of the next line. What came before was answered; send the rest in a new request.";
@@ -108,7 +108,7 @@ kinds! {
         "This `Idempotency-Key` was sent before with another body. Use a new key for a new request. Nothing was stored.";
     /// The first request of a key is still under way.
     IN_PROGRESS = "in-progress", CONFLICT, "Still under way",
-        "The first request with this `Idempotency-Key` has not been answered yet. Try again shortly.";
+        "The first request with this `Idempotency-Key` has not been answered yet, or the feed is being polled just now. Try again shortly.";
     /// The answer of a key is no longer kept.
     ANSWER_FORGOTTEN = "answer-forgotten", GONE, "The answer is no longer kept",
         "The first request with this `Idempotency-Key` was answered, but its answer was thrown away when a seller was forgotten, since it might have named it. Nothing is done a second time: look whether what the request was to do is done, and use a new key for a new request.";
@@ -180,8 +180,12 @@ impl IntoResponse for Problem {
         let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
         // A problem is strings and a number: it cannot fail to serialise.
         let body = serde_json::to_vec(&self).unwrap_or_default();
-        let mut response =
-            (status, [(header::CONTENT_TYPE, HeaderValue::from_static(MEDIA_TYPE))], body).into_response();
+        let headers = [
+            (header::CONTENT_TYPE, HeaderValue::from_static(MEDIA_TYPE)),
+            // What is wrong now need not be wrong when it is asked again.
+            (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
+        ];
+        let mut response = (status, headers, body).into_response();
         if matches!(status, StatusCode::PAYLOAD_TOO_LARGE | StatusCode::UNSUPPORTED_MEDIA_TYPE) {
             // The rest of the body is not read, so the connection cannot go on: say so (RFC 9112, 9.6).
             response.headers_mut().insert(header::CONNECTION, HeaderValue::from_static("close"));

@@ -3,6 +3,7 @@
 use crate::app::App;
 use crate::config::{self, Config};
 use crate::guard::Guard;
+use crate::polling::{self, Feeds};
 use crate::store::Store;
 use crate::{api, calibration, files, memory};
 use anyhow::Context as _;
@@ -37,9 +38,10 @@ impl Service {
         );
         let pack = files::pack(config.pack.as_deref())?;
         let book = files::book(config.reference_book.as_deref())?;
+        let feeds = Feeds::new(config)?;
         let folder = config::data_folder(config.data.as_deref())?;
         let store = Store::open(&folder, config.database_url.as_deref()).await?;
-        let app = App::with_memory(pack, book, store)?;
+        let app = App::with_feeds(pack, book, store, feeds)?;
         let listener = TcpListener::bind(config.listen).await.with_context(|| format!("binding {}", config.listen))?;
         Ok(Self { app, guard: Guard::new(config), listener })
     }
@@ -76,7 +78,7 @@ impl Service {
             served = serving.into_future() => served.context("serving"),
             () = deadline => Ok(()),
         };
-        // A calibration under way is taken up again by whoever starts next.
+        // A calibration or poll under way is taken up again by whoever starts next.
         background.abort();
         ended
     }
@@ -103,5 +105,6 @@ async fn background(app: Arc<App>) {
             tokio::time::sleep(TIDIED).await;
         }
     };
-    tokio::join!(settled, tidied, calibration::work(memory.clone(), app.calibrations_queued().clone()));
+    let calibrated = calibration::work(memory.clone(), app.calibrations_queued().clone());
+    tokio::join!(settled, tidied, calibrated, polling::work(app.clone()));
 }

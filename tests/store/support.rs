@@ -1,10 +1,6 @@
 //! Places for stores, and what is put there.
 
-#[path = "../support/place.rs"]
-#[macro_use]
-mod place;
-
-pub(crate) use place::Place;
+pub(crate) use crate::place::Place;
 
 use jiff::Timestamp;
 use steelyard::store::{Keys, NewAssessment, NewListing, Precondition, Status, Store, Write};

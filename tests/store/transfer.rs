@@ -2,9 +2,10 @@
 
 use crate::support::{ACCOUNT, Place, assessment, at, committed, listing, put};
 use serde_json::Value;
+use steelyard::feed::Format;
 use steelyard::store::{
-    BookPart, CalibrationState, Ending, ImportReport, ListingQuery, NewListing, NewModel, NewOutcome, NewSeller,
-    OutcomeFilter, Status, Store,
+    BookPart, CalibrationState, Ending, FeedItem, ImportReport, ListingQuery, NewFeed, NewListing, NewModel,
+    NewOutcome, NewSeller, OutcomeFilter, Status, Store,
 };
 
 on_both! {
@@ -59,6 +60,18 @@ async fn fill(store: &Store) {
     for (version, second) in [("1", 5), ("2", 6), ("1", 7), ("2", 8)] {
         write.activate_model(version, at(second)).await.unwrap();
     }
+    for (id, url) in [("f-1", "https://shop.example/ü?a=1"), ("f-0", "https://shop.example/b")] {
+        write.add_feed(&NewFeed { id, url, format: Format::Ndjson, every_s: 900, at: at(7) }).await.unwrap();
+    }
+    for (item, seller) in [("b", Some("s ü")), ("a\"", None)] {
+        let item = FeedItem {
+            feed: "f-1".into(),
+            item: item.into(),
+            digest: "d".into(),
+            request: "{ \"observations\":\r\n [], \"n\": 1.0 }".into(),
+        };
+        write.put_feed_item(&item, seller).await.unwrap();
+    }
     write.queue_calibration("c-1", "{\"seed\": 1}", at(5)).await.unwrap();
     write.queue_calibration("c-2", "{}", at(6)).await.unwrap();
     write.commit().await.unwrap();
@@ -110,6 +123,8 @@ async fn the_export_of_an_import_is_the_same_to_the_byte() {
         ("calibration", 1),
         ("model", 1),
         ("activation", 4),
+        ("feed", 2),
+        ("feed_item", 2),
     ] {
         expected.extend(std::iter::repeat_n(kind, count));
     }
@@ -118,7 +133,7 @@ async fn the_export_of_an_import_is_the_same_to_the_byte() {
     for place in &places[1..] {
         let store = place.open().await;
         let report = import(&store, &exported).await;
-        assert_eq!(report, ImportReport { accepted: 21, refused: Vec::new() });
+        assert_eq!(report, ImportReport { accepted: 25, refused: Vec::new() });
         assert_eq!(export(&store).await, exported);
         // What the lines do not say outright is the same too.
         let all = OutcomeFilter::default();
@@ -202,7 +217,7 @@ async fn an_import_that_is_dropped_leaves_nothing(place: &Place) {
         other.line(line).await.unwrap();
     }
     let report = other.commit().await.unwrap();
-    assert_eq!((report.accepted, report.refused.len()), (21, 1));
+    assert_eq!((report.accepted, report.refused.len()), (25, 1));
     assert!(report.refused[0].detail.contains("cut off"));
 }
 

@@ -18,12 +18,15 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 /// What the binary may read from the environment.
-const READ: [&str; 7] = [
+const READ: [&str; 10] = [
     "STEELYARD_LISTEN",
     "STEELYARD_DATA",
     "STEELYARD_PACK",
     "STEELYARD_ALLOWED_ORIGINS",
     "STEELYARD_ALLOWED_HOSTS",
+    "STEELYARD_FEED_EXCEPTIONS",
+    "STEELYARD_POLL_FEEDS",
+    "STEELYARD_FEED_LEASE_S",
     "DATABASE_URL",
     "RUST_LOG",
 ];

@@ -1,5 +1,7 @@
 //! Empty places for stores, on both engines.
 
+#![allow(dead_code, reason = "every test takes the part it needs")]
+
 use std::io::{BufRead as _, BufReader};
 use std::process::{Child, Command, Stdio};
 use std::sync::OnceLock;

@@ -3,8 +3,8 @@
 use crate::common::{Dice, EXACT, Enumeration, STANDARD_ERRORS, cases, look, near, read, small_pack, some_stories};
 use proptest::prelude::*;
 use std::sync::Arc;
-use steelyard_model::ask::{Asking, EXACT_SIGNS, Request, requests, telling, worth_of_knowing};
-use steelyard_model::observe::{Basis, Call, Evidence, Likelihood, Observation, Photo, Watch};
+use steelyard_model::ask::{Asking, EXACT_SIGNS, Look, Request, looks, requests, telling, worth_of_knowing};
+use steelyard_model::observe::{Basis, Call, Evidence, Likelihood, Observation, Photo, Watch, rates};
 use steelyard_model::pack::{Index, Pack};
 use steelyard_model::posterior::{Plan, Posterior, Stories};
 
@@ -58,9 +58,8 @@ impl Listing {
         Self { pack, watch, photos, refused, stories, evidence, posterior, net }
     }
 
-    fn requests(&self, with_net: bool, seed: u64) -> Vec<Request> {
-        let plan = Plan::compile(&self.pack, self.evidence.calls().iter().map(|c| c.sign));
-        let asking = Asking {
+    fn asking(&self, with_net: bool, seed: u64) -> Asking<'_> {
+        Asking {
             watch: &self.watch,
             photos: &self.photos,
             refused: &self.refused,
@@ -69,8 +68,32 @@ impl Listing {
             posterior: &self.posterior,
             net: with_net.then_some(&self.net),
             seed,
+        }
+    }
+
+    fn requests(&self, with_net: bool, seed: u64) -> Vec<Request> {
+        let plan = Plan::compile(&self.pack, self.evidence.calls().iter().map(|c| c.sign));
+        requests(&plan, &mut plan.scratch(), &self.asking(with_net, seed))
+    }
+
+    fn looks(&self, with_net: bool) -> Vec<Look> {
+        let plan = Plan::compile(&self.pack, self.evidence.calls().iter().map(|c| c.sign));
+        looks(&plan, &mut plan.scratch(), &self.asking(with_net, 1))
+    }
+
+    /// Where a sign can be judged best: the chance that it is resolved, by the definition of its needs.
+    fn resolvable(&self, sign: Index) -> Option<f64> {
+        let (data, compiled) = (&self.pack.data().signs[sign], &self.pack.signs()[sign]);
+        let of_view = |id: &String| {
+            if id == "listing" {
+                return Some(1.0);
+            }
+            let view = self.pack.view(id);
+            let of_photos = self.photos.iter().filter(|p| p.view == view);
+            of_photos.map(|p| p.resolves(compiled.feature_mm, compiled.reading.n50_cycles)).reduce(f64::max)
         };
-        requests(&plan, &mut plan.scratch(), &asking)
+        let of_set = |set: &Vec<String>| set.iter().map(of_view).try_fold(1.0, |d, v| Some(f64::min(d, v?)));
+        data.needs.iter().filter_map(of_set).reduce(f64::max)
     }
 
     /// Worth in money and in bits: every pattern of sharp answers, each with its posterior.
@@ -122,6 +145,17 @@ impl Listing {
 
 fn buy(weights: &[f64], net: &[f64]) -> f64 {
     weights.iter().zip(net).map(|(w, n)| w * n).sum()
+}
+
+/// Σ p(x, y)·log2(p(x, y) / (p(x)·p(y))).
+fn mutual_information(joint: &[Vec<f64>]) -> f64 {
+    let of_x: Vec<f64> = joint.iter().map(|row| row.iter().sum()).collect();
+    let of_y: Vec<f64> = (0..joint[0].len()).map(|y| joint.iter().map(|row| row[y]).sum()).collect();
+    let term = |x: usize, y: usize| {
+        let p = joint[x][y];
+        if p > 0.0 { p * (p / (of_x[x] * of_y[y])).log2() } else { 0.0 }
+    };
+    (0..joint.len()).flat_map(|x| (0..of_y.len()).map(move |y| (x, y))).map(|(x, y)| term(x, y)).sum()
 }
 
 fn entropy(p: &[f64]) -> f64 {
@@ -177,6 +211,70 @@ proptest! {
                 listing.wanted(j, &[v]) && !pack.signs()[j].excludes.iter().any(|x| listing.evidence.has(*x))
             });
             prop_assert_eq!(found.iter().any(|r| r.views == [v]), may && useful, "{}", view.id);
+        }
+    }
+
+    /// Mutual information (Cover and Thomas 2006, eq. 2.28) and the value of sample information (Raiffa and
+    /// Schlaifer 1961), summed over the full enumeration of the hidden states.
+    #[test]
+    fn a_look_tells_its_mutual_information(seed: u64) {
+        let dice = &mut Dice::new(seed);
+        let pack = small_pack(dice);
+        let listing = Listing::random(dice, pack.clone(), 0.3);
+        let truth = Enumeration::new(&pack, &listing.evidence);
+        let prior = &listing.posterior.stories;
+        let bad = |h: usize| usize::from(pack.bad()[h]);
+        let found = listing.looks(true);
+        for look in &found {
+            let (se, fa) = rates(&pack.signs()[look.sign].reading, look.resolvable);
+            let called: Vec<f64> = (0..prior.len())
+                .map(|h| truth.mean(h, |at| { let p = truth.present(look.sign, h, at); se * p + fa * (1.0 - p) }))
+                .collect();
+            // P(call, h) and P(call, bad or sound), then Σ p(x, y)·log2(p(x, y) / (p(x)·p(y))).
+            let joint: Vec<Vec<f64>> = [&called, &called.iter().map(|p| 1.0 - p).collect()]
+                .iter()
+                .map(|row| row.iter().zip(prior).map(|(p, q)| p * q).collect())
+                .collect();
+            let sides: Vec<Vec<f64>> = joint
+                .iter()
+                .map(|row| row.iter().enumerate().fold(vec![0.0; 2], |mut s, (h, p)| { s[bad(h)] += p; s }))
+                .collect();
+            near(look.bits, mutual_information(&joint), EXACT, "bits of the stories");
+            near(look.bits_bad, mutual_information(&sides), EXACT, "bits of bad");
+            let deciding: f64 = joint.iter().map(|row| buy(row, &listing.net).max(0.0)).sum();
+            near(look.worth.expect("a worth"), deciding - buy(prior, &listing.net).max(0.0), MONEY, "worth");
+            prop_assert!(look.bits_bad <= look.bits + EXACT, "bad is a function of the story (data processing)");
+        }
+    }
+
+    #[test]
+    fn looks_are_what_can_be_judged_on_what_is_at_hand(seed: u64) {
+        let dice = &mut Dice::new(seed);
+        let pack = if dice.coin(0.5) { Pack::builtin() } else { small_pack(dice) };
+        let listing = Listing::random(dice, pack.clone(), 0.2);
+        let found = listing.looks(false);
+        for pair in found.windows(2) {
+            prop_assert!(pair[0].bits_bad >= pair[1].bits_bad, "best first");
+        }
+        let keep_shut = listing.watch.keep_shut(&pack);
+        for j in 0..pack.signs().len() {
+            let data = &pack.data().signs[j];
+            let stated = data
+                .applies_if
+                .as_ref()
+                .is_none_or(|t| listing.watch.traits[pack.trait_(t).expect("a trait")] == Some(true));
+            let called = |x: &Index| listing.evidence.has(*x);
+            let other_way = |x: &Index| found.iter().any(|l| l.sign == *x);
+            let excluded = pack.signs()[j].excludes.iter().any(|x| called(x) || other_way(x));
+            let wanted = stated && !called(&j) && !excluded && !(keep_shut && data.neutral_when.is_some())
+                && data.id != "seller_avoids_photo";
+            let d = listing.resolvable(j).filter(|_| wanted);
+            let look = found.iter().find(|l| l.sign == j);
+            prop_assert_eq!(look.map(|l| l.resolvable), d, "{}", data.id);
+            if let Some(photo) = look.and_then(|l| l.photo) {
+                let view = &pack.data().views[listing.photos[photo].view.expect("a view")].id;
+                prop_assert!(data.needs.iter().flatten().any(|n| n == view), "{} on {view}", data.id);
+            }
         }
     }
 

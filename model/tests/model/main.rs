@@ -1,6 +1,7 @@
 //! The model against published examples, against full enumeration, and against its own laws.
 
 mod ask;
+mod bids;
 mod common;
 mod counts;
 mod interval;

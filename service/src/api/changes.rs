@@ -43,8 +43,8 @@ pub(super) struct From {
 /// What happens, as Server-Sent Events: `advice_changed`, `outcome_recorded`, `feed_failed`. Each
 /// event's `id` counts up by one; its `data` is the JSON object of that name in the schemas. With
 /// `Last-Event-ID` or `after` every change after that one comes, once and in order; without, every
-/// change from now on. The first block has an `id` alone, which no client shows as an event: a
-/// connection that breaks before the first event loses nothing either.
+/// change from now on. The first block has an `id` alone, which by the standard is no event but a
+/// place to go on from: a connection that breaks before the first event loses nothing either.
 #[utoipa::path(
     get,
     path = "/v1/changes",

@@ -3,13 +3,14 @@
 use super::parameters::{IfMatch, IfNoneMatch, Known, Limit, Paged};
 use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
 use super::resource::{
-    cursor, etag, existing, foreign_cursor, json, limit, names, page, parameters, place, precondition, storable,
+    cursor, etag, existing, foreign_cursor, json, limit, names, page, parameters, place, precondition_by, storable,
     tagged, whole,
 };
 use crate::app::{App, computing};
 use crate::memory::{ACCOUNT, Save, Saved};
 use crate::picture;
 use crate::problem::{FaultAt, INVALID, NOT_FOUND, Problem};
+use crate::relisted::{self, Others};
 use crate::store::{Assessment, Listing, ListingQuery, Sort, Status};
 use crate::wire::request::AssessRequest;
 use crate::wire::response;
@@ -38,8 +39,8 @@ type Name = Result<Path<String>, PathRejection>;
     ),
     request_body(content = AssessRequest, description = "The body of `POST /v1/assess`, with `status`. Its `id`, if given, is the one in the path. At most 256 KiB."),
     responses(
-        (status = 200, description = "Saved anew", body = SavedListing, headers(("ETag" = String, description = "The revision, quoted"))),
-        (status = 201, description = "Saved", body = SavedListing, headers(("ETag" = String, description = "The revision, quoted"))),
+        (status = 200, description = "Saved anew", body = SavedListing, headers(("ETag" = String, description = "Changes with the listing, its assessment, and what is shown of the same watch; opaque"))),
+        (status = 201, description = "Saved", body = SavedListing, headers(("ETag" = String, description = "Changes with the listing, its assessment, and what is shown of the same watch; opaque"))),
         (status = 422, description = "The request does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
         Anywhere,
         JsonBody,
@@ -49,7 +50,7 @@ type Name = Result<Path<String>, PathRejection>;
 pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request) -> Result<Response, Problem> {
     let id = names(id)?;
     storable(&id)?;
-    let condition = precondition(request.headers());
+    let condition = precondition_by(request.headers(), revision);
     let bytes = body::json_bytes(request).await?;
     let mut read = app.request(&bytes)?;
     if read.request.id.as_ref().is_some_and(|own| *own != id) {
@@ -59,10 +60,11 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
     read.request.id = Some(id.clone());
     let text = String::from_utf8(bytes.to_vec()).map_err(|_| Problem::new(INVALID, "the body is not UTF-8"))?;
     whole(async move {
-        let Saved { created, listing } = memory::save(&app, Save { id: &id, text: &text, read, condition }).await?;
+        let Saved { created, listing } =
+            memory::save(&app, Save { id: &id, text: &text, read, condition, from_feed: None }).await?;
         let status = if created { StatusCode::CREATED } else { StatusCode::OK };
-        let tag = [(header::ETAG, etag(listing.revision))];
-        Ok((tag, json(status, &shown(&app, listing).await?)?).into_response())
+        let (tag, listing) = shown(&app, listing).await?;
+        Ok(([(header::ETAG, tag)], json(status, &listing)?).into_response())
     })
     .await
 }
@@ -77,7 +79,7 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
         Known,
     ),
     responses(
-        (status = 200, description = "The listing", body = SavedListing, headers(("ETag" = String, description = "The revision, quoted"))),
+        (status = 200, description = "The listing", body = SavedListing, headers(("ETag" = String, description = "Changes with the listing, its assessment, and what is shown of the same watch; opaque"))),
         (status = 304, description = "It is as the ETag given"),
         Anywhere,
         Named,
@@ -85,7 +87,8 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
 )]
 pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
     let listing = app.memory()?.store().listing(ACCOUNT, &existing(id)?).await?;
-    tagged(&headers, &etag(listing.revision), &shown(&app, listing).await?)
+    let (tag, listing) = shown(&app, listing).await?;
+    tagged(&headers, &tag, &listing)
 }
 
 /// Delete a listing and its assessments. Its outcomes stay.
@@ -110,7 +113,7 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: Heade
         let store = app.memory()?.store();
         let seller = store.listing(ACCOUNT, &id).await?.seller;
         let mut write = store.write(ACCOUNT).await?;
-        write.delete_listing(&id, precondition(&headers)).await?;
+        write.delete_listing(&id, precondition_by(&headers, revision)).await?;
         write.commit().await?;
         memory::follow(&app, [seller], &format!("listing {id} was deleted")).await;
         Ok(StatusCode::NO_CONTENT)
@@ -134,7 +137,7 @@ pub(super) struct Listed {
     path = "/v1/listings",
     tag = "listings",
     params(
-        ("sort" = Option<String>, Query, description = "`saved_at` (where it is left out), `expected_net`, `net_per_stake`, `ask_worth` or `bad`; with `-` before it the largest first. What has no such figure comes last.", example = "-net_per_stake"),
+        ("sort" = Option<String>, Query, description = "`saved_at` (where it is left out), `expected_net`, `net_per_stake`, `ask_worth` or `bad`; with `-` before it the largest first. What has no such figure comes last. `expected_net` and `ask_worth` are compared as numbers, in whatever currency each listing is; `net_per_stake` has none.", example = "-net_per_stake"),
         ("status" = Option<Status>, Query, description = "Only these.", example = "open"),
         ("seller" = Option<String>, Query, description = "Only this seller's.", example = "s-17"),
         ("limit" = Option<i64>, Query, description = "Items of a page, 50 where it is left out, at most 200.", minimum = 1),
@@ -167,10 +170,12 @@ pub(super) async fn list(
     };
     let found = app.memory()?.store().listings(ACCOUNT, &query).await;
     let found = found.map_err(|e| if e.is_conflict() { foreign_cursor() } else { e.into() })?;
-    let mut items = Vec::with_capacity(found.items.len());
-    for listing in found.items {
-        items.push(shown(&app, listing).await?);
-    }
+    let mut others = relisted::others(app.memory()?, &found.items).await?;
+    let saved = |l: Listing| {
+        let others = others.remove(&l.id).unwrap_or_default();
+        saved(l, others)
+    };
+    let items = found.items.into_iter().map(saved).collect::<Result<_, _>>()?;
     let next_cursor = found.next.as_ref().map(|next| cursor(&uri, next)).transpose()?;
     page(&uri, next_cursor.clone().as_deref(), &ListingsPage { items, next_cursor })
 }
@@ -230,7 +235,7 @@ pub(super) async fn assessment(
     State(app): State<Arc<App>>,
     place: Result<Path<(String, String)>, PathRejection>,
 ) -> Result<Response, Problem> {
-    let (id, revision) = names(place)?;
+    let (id, revision) = existing(place)?;
     let none = |_| Problem::new(NOT_FOUND, format!("there is no assessment {revision:?}"));
     let revision: i64 = revision.parse().map_err(none)?;
     let memory = app.memory()?;
@@ -272,15 +277,33 @@ pub(super) fn svg_response(svg: String) -> Response {
     (headers, svg).into_response()
 }
 
-async fn shown(app: &App, listing: Listing) -> Result<SavedListing, Problem> {
-    let same_as = app.memory()?.store().same_as(ACCOUNT, &listing.id).await?;
+/// A listing as it is shown, under its entity tag: the revision, and a digest of what else is shown
+/// of the same watch. Writes compare the revision alone, since nothing else is theirs to change.
+async fn shown(app: &App, listing: Listing) -> Result<(HeaderValue, SavedListing), Problem> {
+    let others = relisted::others(app.memory()?, std::slice::from_ref(&listing)).await?;
+    let others = others.into_values().next().unwrap_or_default();
+    let tag = match others.digest() {
+        Some(digest) => format!("\"{}-{digest}\"", listing.revision),
+        None => format!("\"{}\"", listing.revision),
+    };
+    let tag = HeaderValue::from_str(&tag).unwrap_or_else(|_| etag(listing.revision));
+    Ok((tag, saved(listing, others)?))
+}
+
+/// The revision in such a tag.
+fn revision(tag: &str) -> Option<i64> {
+    tag.split_once('-').map_or(tag, |(revision, _)| revision).parse().ok()
+}
+
+fn saved(listing: Listing, others: Others) -> Result<SavedListing, Problem> {
     Ok(SavedListing {
         id: listing.id,
         revision: listing.revision,
         status: listing.status,
         saved_at: listing.saved_at.to_string(),
         updated_at: listing.updated_at.to_string(),
-        same_as,
+        same_as: others.same_as,
+        earlier: others.earlier,
         request: raw(listing.request)?,
         assessment: listing.assessment.map(|a| raw(a.body)).transpose()?,
     })

@@ -1,9 +1,11 @@
 //! The whole API on one screen; the same list makes the OpenAPI document.
 
 mod assess;
+mod bids;
 mod book;
 mod calibrations;
 mod changes;
+mod feeds;
 mod health;
 mod listings;
 mod model;
@@ -20,7 +22,7 @@ mod stream;
 use crate::app::App;
 use crate::guard::{self, Guard};
 use crate::problem::{INTERNAL, METHOD_NOT_ALLOWED, NOT_FOUND, Problem, ProblemOfLine};
-use crate::wire::changes::{AdviceChanged, OutcomeRecorded};
+use crate::wire::changes::{AdviceChanged, FeedFailed, OutcomeRecorded};
 use axum::http::{HeaderName, HeaderValue, Request, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
@@ -54,10 +56,11 @@ const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
     ),
     servers((url = "/", description = "this service")),
-    components(schemas(AdviceChanged, OutcomeRecorded, ProblemOfLine)),
+    components(schemas(AdviceChanged, FeedFailed, OutcomeRecorded, ProblemOfLine)),
     tags(
         (name = "assess", description = "Assess a listing"),
         (name = "listings", description = "Saved listings, each with its newest assessment"),
+        (name = "feeds", description = "Feeds of listings that the service polls"),
         (name = "sellers", description = "What is known of a seller's watches"),
         (name = "outcomes", description = "What watches turned out to be"),
         (name = "reference book", description = "The user's own book of references and calibres"),
@@ -79,6 +82,11 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
         .routes(routes!(listings::assessments))
         .routes(routes!(listings::assessment))
         .routes(routes!(listings::evidence))
+        .routes(routes!(feeds::list, feeds::post))
+        .routes(routes!(feeds::get, feeds::delete))
+        .routes(routes!(feeds::poll))
+        .routes(routes!(feeds::items))
+        .routes(routes!(bids::post))
         .routes(routes!(sellers::list))
         .routes(routes!(sellers::put, sellers::get, sellers::delete))
         .routes(routes!(outcomes::post, outcomes::list))

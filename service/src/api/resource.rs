@@ -58,6 +58,12 @@ impl Names for String {
     }
 }
 
+impl Names for (String, i64) {
+    fn all(&self) -> Vec<&str> {
+        vec![&self.0]
+    }
+}
+
 impl Names for (String, String) {
     fn all(&self) -> Vec<&str> {
         vec![&self.0, &self.1]
@@ -353,7 +359,8 @@ pub(super) async fn finish(
 async fn refuse(app: &App, ticket: Option<Ticket>, problem: Problem) -> Problem {
     let (Some(ticket), Ok(memory)) = (ticket, app.memory()) else { return problem };
     let store = memory.store();
-    let done = if problem.status < 500 {
+    // A conflict passes: the same key may try again.
+    let done = if problem.status < 500 && problem.status != IN_PROGRESS.status {
         let headers = vec![("content-type", crate::problem::MEDIA_TYPE)];
         let kept = StoredResponse {
             status: problem.status,

@@ -6,6 +6,7 @@ pub(crate) mod export;
 pub(crate) mod import;
 pub(crate) mod outcomes;
 pub(crate) mod sample;
+pub(crate) mod tonight;
 
 use clap::Args;
 use std::fs::{self, File};

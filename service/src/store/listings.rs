@@ -277,12 +277,12 @@ pub struct ListingPage {
     pub next: Option<Cursor>,
 }
 
-const COLUMNS: &str = "l.id, l.revision, l.status, l.request, l.seller, l.serial, l.saved_at, l.updated_at,
+pub(super) const COLUMNS: &str = "l.id, l.revision, l.status, l.request, l.seller, l.serial, l.saved_at, l.updated_at,
     a.first_revision, a.last_revision, a.model, a.at, a.seller_used, a.book_revision, a.own_book, a.body,
     a.expected_net, a.net_per_stake, a.ask_worth, a.bad";
 
 /// A listing beside the assessment that is current.
-const WITH_CURRENT: &str = "FROM listings l LEFT JOIN assessments a
+pub(super) const WITH_CURRENT: &str = "FROM listings l LEFT JOIN assessments a
     ON a.account = l.account AND a.listing = l.id AND a.last_revision IS NULL";
 
 /// Assessments of a listing, each with the request that was the listing's at the time.
@@ -677,7 +677,7 @@ fn nan_if_none(key: Option<f64>) -> f64 {
     key.filter(|k| k.is_finite()).unwrap_or(f64::NAN)
 }
 
-fn read_listing(row: &AnyRow) -> Result<Listing, Error> {
+pub(super) fn read_listing(row: &AnyRow) -> Result<Listing, Error> {
     let assessed = row.try_get::<Option<i64>, _>("first_revision")?.is_some();
     Ok(Listing {
         id: row.text("id")?,

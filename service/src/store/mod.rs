@@ -1,5 +1,5 @@
 //! What the service remembers: listings and their assessments, sellers, outcomes, the reference
-//! book, models, calibrations, changes and the answers to repeated requests.
+//! book, models, calibrations, feeds, changes and the answers to repeated requests.
 //!
 //! One [`Store`] over two engines: SQLite, one file in the data folder, and PostgreSQL. They share
 //! every statement but a few words, those of `Engine`; `migrations/{sqlite,postgres}` differ in
@@ -32,10 +32,12 @@ mod calibrations;
 mod changes;
 mod columns;
 mod error;
+mod feeds;
 mod idempotency;
 mod listings;
 mod models;
 mod outcomes;
+mod relisted;
 mod sellers;
 mod transfer;
 
@@ -43,6 +45,7 @@ pub use book::{BookEntry, BookPart};
 pub use calibrations::{Calibration, CalibrationState, Ending, Renewal};
 pub use changes::{Change, NewChange};
 pub use error::Error;
+pub use feeds::{Feed, FeedItem, NewFeed, PollEnd};
 pub use idempotency::{Begun, StoredResponse, Ticket};
 pub use listings::{
     Assessment, Cursor, Keys, Listing, ListingPage, ListingQuery, NewAssessment, NewListing, PastAssessment,
@@ -50,6 +53,7 @@ pub use listings::{
 };
 pub use models::{Activation, Model, NewModel};
 pub use outcomes::{NewOutcome, Outcome, OutcomeFilter};
+pub use relisted::SameWatch;
 pub use sellers::{NewSeller, Seller, SellerSummary};
 pub use transfer::{Import, ImportReport, Refused};
 
@@ -119,10 +123,12 @@ impl Engine {
             Self::Sqlite => [
                 (1, "store", include_str!("../../migrations/sqlite/0001_store.sql")),
                 (2, "history", include_str!("../../migrations/sqlite/0002_history.sql")),
+                (3, "feeds", include_str!("../../migrations/sqlite/0003_feeds.sql")),
             ],
             Self::Postgres => [
                 (1, "store", include_str!("../../migrations/postgres/0001_store.sql")),
                 (2, "history", include_str!("../../migrations/postgres/0002_history.sql")),
+                (3, "feeds", include_str!("../../migrations/postgres/0003_feeds.sql")),
             ],
         };
         Migrator::with_migrations(

@@ -167,7 +167,7 @@ impl Write {
     }
 }
 
-fn read_outcome(row: &AnyRow) -> Result<Outcome, Error> {
+pub(super) fn read_outcome(row: &AnyRow) -> Result<Outcome, Error> {
     Ok(Outcome {
         number: row.int("number")?,
         id: row.text("id")?,

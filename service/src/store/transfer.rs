@@ -2,17 +2,22 @@
 //!
 //! ```text
 //! {"kind":"export","format":1}
-//! {"kind":"seller",…} …  listing, past_request, outcome, reference, calibre, calibration, model, activation
+//! {"kind":"seller",…} …  listing, past_request, outcome, reference, calibre, calibration, model,
+//!                     activation, feed, feed_item
 //! {"kind":"end","lines":42}
 //! ```
 //!
 //! The order is fixed and nothing depends on the engine or on revisions, so that the export of an
 //! import is the same to the byte. Assessments are not in it: they are made anew. Outcomes follow in
 //! the order of recording, which alone says what supersedes what. Of models and calibrations, those
-//! go along that came from the user's outcomes: models made by calibration, calibrations done.
+//! go along that came from the user's outcomes: models made by calibration, calibrations done. A feed is
+//! due again after an import, however its last polls went; what it last said of its items goes along, so
+//! that the next poll finds the same unchanged and the user's own changes again.
 
 use super::columns::{Columns as _, time_text};
-use super::{BookPart, CalibrationState, Counter, Engine, Error, Status, Store, Write};
+use super::feeds::read_feed;
+use super::{BookPart, CalibrationState, Counter, Engine, Error, FeedItem, NewFeed, Status, Store, Write};
+use crate::feed::{Every, Format};
 use futures_util::TryStreamExt as _;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -148,11 +153,34 @@ struct ActivationLine {
     at: Timestamp,
 }
 
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct FeedLine {
+    kind: String,
+    id: String,
+    url: String,
+    format: Format,
+    every_s: u32,
+    created_at: Timestamp,
+}
+
+/// What a feed last said of an item.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct FeedItemLine {
+    kind: String,
+    feed: String,
+    item: String,
+    digest: String,
+    seller: Option<String>,
+    request: Box<RawValue>,
+}
+
 /// How the rows of a kind become lines.
 type ToLine = fn(&AnyRow) -> Result<String, Error>;
 
 /// Each kind in its order: its statement and its line.
-fn sections(engine: Engine) -> [(String, ToLine); 8] {
+fn sections(engine: Engine) -> [(String, ToLine); 10] {
     let photos = engine.json_array_of();
     [
         ("SELECT * FROM sellers WHERE account = $1 ORDER BY id".into(), seller_line as ToLine),
@@ -173,6 +201,8 @@ fn sections(engine: Engine) -> [(String, ToLine); 8] {
             model_line,
         ),
         ("SELECT * FROM activations WHERE account = $1 ORDER BY number".into(), activation_line),
+        ("SELECT * FROM feeds WHERE account = $1 ORDER BY id".into(), feed_line),
+        ("SELECT * FROM feed_items WHERE account = $1 ORDER BY feed, item".into(), feed_item_line),
     ]
 }
 
@@ -342,6 +372,8 @@ impl Import {
                 self.write.add_activation(&line.version, line.at).await?;
                 true
             }
+            "feed" => self.write.import_feed(&parse(text)?).await?,
+            "feed_item" => self.write.import_feed_item(&parse(text)?).await?,
             other => return Err(Stop::Refused(format!("{other:?} is no kind of line"))),
         };
         if !kept {
@@ -511,6 +543,32 @@ impl Write {
             .await?,
         ))
     }
+
+    async fn import_feed(&mut self, line: &FeedLine) -> Result<bool, Stop> {
+        plain(&[&line.id, &line.url])?;
+        Every::seconds(line.every_s).map_err(|e| Stop::Refused(e.to_string()))?;
+        let FeedLine { id, url, format, every_s, created_at, .. } = line;
+        let feed = NewFeed { id, url, format: *format, every_s: *every_s, at: *created_at };
+        match self.add_feed(&feed).await {
+            Err(e) if e.is_conflict() => Ok(false),
+            added => Ok(added.map(|()| true)?),
+        }
+    }
+
+    async fn import_feed_item(&mut self, line: &FeedItemLine) -> Result<bool, Stop> {
+        let FeedItemLine { feed, item, digest, seller, request, .. } = line;
+        plain(&[feed, item, digest, seller.as_deref().unwrap_or_default()])?;
+        let item = FeedItem {
+            feed: feed.clone(),
+            item: item.clone(),
+            digest: digest.clone(),
+            request: request.get().to_owned(),
+        };
+        match self.put_feed_item(&item, seller.as_deref()).await {
+            Err(e) if e.is_not_found() => Err(Stop::Refused(format!("there is no feed {feed:?} before it"))),
+            kept => Ok(kept.map(|()| true)?),
+        }
+    }
 }
 
 fn inserted(done: &AnyQueryResult) -> bool {
@@ -624,6 +682,29 @@ fn model_line(row: &AnyRow) -> Result<String, Error> {
         calibration: row.text("calibration")?,
         created_at: row.time("created_at")?,
         model: raw(row.text("body")?)?,
+    })
+}
+
+fn feed_line(row: &AnyRow) -> Result<String, Error> {
+    let feed = read_feed(row)?;
+    json(&FeedLine {
+        kind: "feed".into(),
+        id: feed.id,
+        url: feed.url,
+        format: feed.format,
+        every_s: feed.every_s,
+        created_at: feed.created_at,
+    })
+}
+
+fn feed_item_line(row: &AnyRow) -> Result<String, Error> {
+    json(&FeedItemLine {
+        kind: "feed_item".into(),
+        feed: row.text("feed")?,
+        item: row.text("item")?,
+        digest: row.text("digest")?,
+        seller: row.text_or_null("seller")?,
+        request: raw(row.text("request")?)?,
     })
 }
 

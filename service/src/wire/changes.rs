@@ -53,3 +53,24 @@ pub struct OutcomeRecorded {
     /// What the watch turned out to be.
     pub story: String,
 }
+
+/// Data of the event `feed_failed`: a feed is polled no more until somebody polls it by hand. The
+/// failures before are told by the feed itself.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct FeedFailed {
+    /// The change's number, that of the event's `id`.
+    #[schema(minimum = 1)]
+    pub id: i64,
+    /// When.
+    #[schema(format = DateTime)]
+    pub at: String,
+    /// The feed.
+    pub feed: String,
+    /// Whether it rests or has failed for good.
+    pub state: crate::feed::State,
+    /// Failures since it was last read.
+    #[schema(minimum = 0)]
+    pub failures: u32,
+    /// Why.
+    pub error: String,
+}

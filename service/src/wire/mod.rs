@@ -1,8 +1,10 @@
 //! The JSON that goes over the wire. Wire types, domain types and rows are three different
 //! things: nothing here is computed with.
 
+pub mod bids;
 pub mod calibration;
 pub mod changes;
+pub mod feed;
 pub mod request;
 pub mod response;
 pub mod stored;

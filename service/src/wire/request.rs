@@ -103,6 +103,8 @@ pub enum Part {
     Interval,
     /// What to ask for next. Left out, the advice is never `ask_first`.
     AskNext,
+    /// Which signs to judge next on the photos at hand.
+    LookNext,
     /// Expected net, walk-away price, advice.
     Decision,
     /// What title, description and case marks were read as.
@@ -194,7 +196,8 @@ pub struct Offer {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(minimum = 0, maximum = 1)]
     pub import_rate: Option<f64>,
-    /// When the offer ends, RFC 3339. Accepted; not used yet.
+    /// When the offer ends, RFC 3339. No probability depends on it: `steelyard tonight` shows the time left,
+    /// and neither it nor `POST /v1/bids` chooses what has ended.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(format = DateTime)]
     pub ends_at: Option<String>,

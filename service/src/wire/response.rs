@@ -30,6 +30,11 @@ pub struct Assessment {
     /// What to pay and what to do; left out without `value`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub decision: Option<Decision>,
+    /// Which signs to judge next on the photos at hand, at most three, the most useful first: each
+    /// costs a look, where a view asked for costs a day.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(max_items = 3)]
+    pub look_next: Option<Vec<LookNext>>,
     /// What to ask for next, the most useful first.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub ask_next: Option<Vec<AskNext>>,
@@ -336,6 +341,31 @@ pub enum BestUseKind {
     Restored,
     /// Sold in parts.
     PartedOut,
+}
+
+/// A sign that can be judged on what is at hand, and what a call on it would be worth. Each is
+/// valued as if it alone were called next: faults of one cause tell less together than one by one.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct LookNext {
+    /// The sign.
+    pub sign: String,
+    /// The question.
+    pub question: String,
+    /// How to look.
+    pub how_to_look: String,
+    /// The photo to look at, by its `id`; where several are needed the one that shows least. Null: the
+    /// words and the photos of the listing as a whole.
+    #[schema(required)]
+    pub photo: Option<String>,
+    /// The chance that the photo resolves the detail.
+    pub resolvable: f64,
+    /// Expected gain from the call; null without a value or a price.
+    #[schema(required)]
+    pub worth: Option<Money>,
+    /// Expected fall in the entropy of the stories, bits.
+    pub bits: f64,
+    /// Expected fall in the entropy of bad or sound, bits.
+    pub bits_bad: f64,
 }
 
 /// A request to the seller and what it is worth.

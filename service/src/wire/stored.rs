@@ -1,8 +1,8 @@
 //! What is stored, as it goes over the wire.
 
-use super::NonNegativeMoney;
 use super::request::Feedback;
-use super::response::{Assessment, BadRate};
+use super::response::{AdviceKind, Assessment, BadRate};
+use super::{Money, NonNegativeMoney};
 use crate::wire::request::{AssessRequest, CallKind};
 use indexmap::IndexMap;
 use serde::{Deserialize, Serialize};
@@ -16,7 +16,7 @@ use utoipa::{PartialSchema, ToSchema};
 pub struct SavedListing {
     /// The caller's name for it.
     pub id: String,
-    /// Goes up with every change to it or its assessment; the `ETag`.
+    /// Goes up with every change to it or its assessment.
     #[schema(minimum = 1)]
     pub revision: i64,
     /// What became of it.
@@ -28,14 +28,70 @@ pub struct SavedListing {
     #[schema(format = DateTime)]
     pub updated_at: String,
     /// Other saved listings with the same serial number or a photo of the same digest: perhaps
-    /// the same watch.
+    /// the same watch. Of more than 100 the newest.
     pub same_as: Vec<String>,
+    /// Those of them that were saved before this one, the newest first, at most five: what was said
+    /// and asked of the watch then. Shown, not counted.
+    #[schema(max_items = 5)]
+    pub earlier: Vec<EarlierListing>,
     /// The request as it was put.
     #[schema(value_type = AssessRequest)]
     pub request: Box<RawValue>,
     /// The newest assessment; null after an import, until it is assessed again.
     #[schema(value_type = Option<Assessment>, required)]
     pub assessment: Option<Box<RawValue>>,
+}
+
+/// An earlier listing of perhaps the same watch, as it is now.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct EarlierListing {
+    /// The listing.
+    pub id: String,
+    /// What became of it.
+    pub status: crate::store::Status,
+    /// When it was first saved, RFC 3339.
+    #[schema(format = DateTime)]
+    pub saved_at: String,
+    /// When it was last put.
+    #[schema(format = DateTime)]
+    pub updated_at: String,
+    /// Its title.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub title: Option<String>,
+    /// The first 280 characters of its description.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub description: Option<String>,
+    /// What was asked, or last bid.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub price: Option<Money>,
+    /// P(bad) by its newest assessment.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bad: Option<f64>,
+    /// The advice on it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub advice: Option<AdviceKind>,
+    /// The most to pay for it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub walk_away_price: Option<Money>,
+    /// What it turned out to be.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub outcome: Option<EarlierOutcome>,
+}
+
+/// What an earlier listing turned out to be.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct EarlierOutcome {
+    /// How the watch came to be as it was.
+    pub story: String,
+    /// How sure that is; left out where it is beyond doubt.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub certainty: Option<f64>,
+    /// How it was found out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub how: Option<How>,
+    /// When it was found out.
+    #[schema(format = DateTime)]
+    pub found_at: String,
 }
 
 /// A page of saved listings.

@@ -1,0 +1,262 @@
+//! `/v1/feeds`: feeds of listings that the service polls.
+
+use super::parameters::{IfMatch, Key, Known, Paged};
+use super::problems::{Anywhere, Conditional, JsonBody, Keyed, Named, Parameters};
+use super::resource::{
+    cursor, etag, existing, finish, json, limit, page, parameters, place, precondition, repeatable, tagged, whole,
+};
+use crate::app::App;
+use crate::feed::{Format, Limits, Page, Schedule, Validators};
+use crate::memory::{self, ACCOUNT};
+use crate::problem::{FaultAt, MALFORMED, Problem, UNSUPPORTED_MEDIA_TYPE};
+use crate::store::{Feed, NewFeed, Ticket};
+use crate::wire::feed::{FeedBody, FeedPage, FeedPolled, FeedsPage, ItemsKept};
+use crate::{body, polling};
+use axum::body::Bytes;
+use axum::extract::rejection::{PathRejection, QueryRejection};
+use axum::extract::{Path, Query, Request, State};
+use axum::http::{HeaderMap, StatusCode, Uri};
+use axum::response::Response;
+use serde::Serialize;
+use serde::de::IgnoredAny;
+use std::sync::Arc;
+use uuid::Uuid;
+
+type Name = Result<Path<String>, PathRejection>;
+
+/// Save a feed. It is polled at once and then at its interval; each item becomes the listing `id:item`
+/// and is updated as the feed changes, while what you changed of it stays yours. A member of the listing
+/// that you left as the feed had it follows the feed; one that you put, changed or took out stays (of
+/// `offer`, `watch` and other objects each member by itself). Listings you deleted stay deleted, items
+/// that leave the feed stay. What a feed says counts as if you had put it: save those you trust.
+#[utoipa::path(
+    post,
+    path = "/v1/feeds",
+    tag = "feeds",
+    params(Key),
+    request_body(content = FeedBody, description = "Where it is, how it is written, how often it is polled."),
+    responses(
+        (status = 201, description = "Saved", body = FeedPage, headers(("Location" = String, description = "Where it is"))),
+        Keyed,
+        (status = 422, description = "The request does not fit, its URL is refused, or there is a feed of that URL", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        JsonBody,
+    )
+)]
+pub(super) async fn post(State(app): State<Arc<App>>, request: Request) -> Result<Response, Problem> {
+    let headers = request.headers().clone();
+    let bytes = body::json_bytes(request).await?;
+    let doing = |app: Arc<App>, ticket, bytes: Bytes| async move { save(&app, ticket, &bytes).await };
+    repeatable(app, headers, "POST /v1/feeds".into(), bytes, doing).await
+}
+
+async fn save(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Response, Problem> {
+    let client = app.feeds().client()?;
+    let at_url = |detail: String| vec![FaultAt::new("/url", detail)];
+    let refused = |body: &FeedBody| client.check(&body.url).err().map_or_else(Vec::new, |e| at_url(e.to_string()));
+    let body = app.checked("FeedBody", bytes, |_, _| (), refused)?;
+    let url = client.check(&body.url).map_err(|e| Problem::invalid(at_url(e.to_string())))?.to_string();
+    let (id, now) = (Uuid::now_v7().to_string(), memory::now());
+    let new = NewFeed { id: &id, url: &url, format: body.format, every_s: body.every_s, at: now };
+    let mut write = app.memory()?.store().write(ACCOUNT).await?;
+    write
+        .add_feed(&new)
+        .await
+        .map_err(|e| if e.is_conflict() { Problem::invalid(at_url(e.to_string())) } else { e.into() })?;
+    let location = format!("/v1/feeds/{id}");
+    let saved = FeedPage::try_from(Feed {
+        account: ACCOUNT.into(),
+        id,
+        revision: 1,
+        url,
+        format: body.format,
+        every_s: body.every_s,
+        created_at: now,
+        last_polled_at: None,
+        schedule: Schedule::new(now),
+        validators: Validators::default(),
+        last_items: None,
+    })?;
+    let answer = finish(write, ticket, StatusCode::CREATED, Some(location), &saved).await?;
+    app.feeds().saved();
+    Ok(answer)
+}
+
+/// A feed, and how its polls went.
+#[utoipa::path(
+    get,
+    path = "/v1/feeds/{id}",
+    tag = "feeds",
+    params(
+        ("id" = String, Path, description = "The feed."),
+        Known,
+    ),
+    responses(
+        (status = 200, description = "The feed", body = FeedPage, headers(("ETag" = String, description = "The revision, quoted; each poll moves it"))),
+        (status = 304, description = "It is as the ETag given"),
+        Anywhere,
+        Named,
+    )
+)]
+pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
+    let feed = app.memory()?.store().feed(ACCOUNT, &existing(id)?).await?;
+    let tag = etag(feed.revision);
+    tagged(&headers, &tag, &FeedPage::try_from(feed)?)
+}
+
+/// Delete a feed: it is polled no more. Its listings stay, as if you had put them.
+#[utoipa::path(
+    delete,
+    path = "/v1/feeds/{id}",
+    tag = "feeds",
+    params(
+        ("id" = String, Path, description = "The feed."),
+        IfMatch,
+    ),
+    responses(
+        (status = 204, description = "Deleted"),
+        Anywhere,
+        Conditional,
+        Named,
+    )
+)]
+pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<StatusCode, Problem> {
+    let id = existing(id)?;
+    whole(async move {
+        let mut write = app.memory()?.store().write(ACCOUNT).await?;
+        write.delete_feed(&id, precondition(&headers)).await?;
+        write.commit().await?;
+        Ok(StatusCode::NO_CONTENT)
+    })
+    .await
+}
+
+/// All feeds, oldest first.
+#[utoipa::path(
+    get,
+    path = "/v1/feeds",
+    tag = "feeds",
+    params(
+        Paged,
+    ),
+    responses(
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = FeedsPage),
+        Anywhere,
+        Parameters,
+    )
+)]
+pub(super) async fn list(
+    State(app): State<Arc<App>>,
+    uri: Uri,
+    query: Result<Query<Paged>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let asked = parameters(query)?;
+    let limit = limit(asked.limit)?;
+    let after: String = place(&uri, asked.cursor.as_deref())?.unwrap_or_default();
+    // One more tells whether there is a next page.
+    let mut found = app.memory()?.store().feeds(ACCOUNT, &after, limit + 1).await?;
+    let more = found.len() > limit as usize;
+    found.truncate(limit as usize);
+    let next_cursor = found.last().filter(|_| more).map(|last| cursor(&uri, &last.id)).transpose()?;
+    let items = found.into_iter().map(FeedPage::try_from).collect::<Result<_, _>>()?;
+    page(&uri, next_cursor.clone().as_deref(), &FeedsPage { items, next_cursor })
+}
+
+/// Poll a feed now, whatever its state, and wait for what it brings. A poll that fails answers 200 too,
+/// with the reason in the feed's `last_error`, and 409 if the feed is being polled already; a feed that rests or has failed is active again once it
+/// can be read.
+#[utoipa::path(
+    post,
+    path = "/v1/feeds/{id}/poll",
+    tag = "feeds",
+    params(
+        ("id" = String, Path, description = "The feed."),
+        Key,
+    ),
+    responses(
+        (status = 200, description = "What the poll brought", body = FeedPolled),
+        (status = 400, description = "The key is none", body = Problem, content_type = "application/problem+json"),
+        Keyed,
+        (status = 422, description = "The key belongs to another request", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Named,
+    )
+)]
+pub(super) async fn poll(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<Response, Problem> {
+    let id = existing(id)?;
+    let operation = format!("POST /v1/feeds/{id}/poll");
+    let doing = move |app: Arc<App>, ticket, _| async move {
+        let polled = polling::poll_now(&app, &id).await?;
+        answer(&app, ticket, &polled).await
+    };
+    repeatable(app, headers, operation, Bytes::new(), doing).await
+}
+
+/// Send items to a feed, as if it had been polled and had brought them. An item that does not fit is
+/// refused with its reason, and the others are kept.
+#[utoipa::path(
+    post,
+    path = "/v1/feeds/{id}/items",
+    tag = "feeds",
+    params(
+        ("id" = String, Path, description = "The feed.", example = "01936a5e-8f20-7c41-9d3b-5a1f0c2e7b64"),
+        Key,
+    ),
+    request_body(
+        content((String = "application/feed+json"), (String = "application/x-ndjson")),
+        description = "At most 8 MiB, whatever the feed's own format. JSON Feed 1.1 (`application/json` will do too): an item's `id`, `url`, `title`, `content_text` or `content_html` and `language`, and in its object `_steelyard` the other members of a request. NDJSON: the body of `POST /v1/assess` a line, with its `id`."
+    ),
+    responses(
+        (status = 200, description = "What came of the items", body = ItemsKept),
+        (status = 400, description = "The body is no JSON or breaks off, or the key is none", body = Problem, content_type = "application/problem+json"),
+        Keyed,
+        (status = 413, description = "Body over 8 MiB", body = Problem, content_type = "application/problem+json"),
+        (status = 415, description = "Sent neither as JSON Feed nor as NDJSON", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The document is no JSON Feed, or the key belongs to another request", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        Named,
+    )
+)]
+pub(super) async fn items(State(app): State<Arc<App>>, id: Name, request: Request) -> Result<Response, Problem> {
+    let id = existing(id)?;
+    let headers = request.headers().clone();
+    let format = format_of(&headers)?;
+    let bytes = body::bytes(request, Limits::default().decoded).await?;
+    let operation = format!("POST /v1/feeds/{id}/items");
+    let doing = move |app: Arc<App>, ticket, bytes: Bytes| async move {
+        let page = read(format, &bytes)?;
+        drop(bytes);
+        let kept = polling::keep_page(&app, &id, page).await?;
+        answer(&app, ticket, &kept).await
+    };
+    repeatable(app, headers, operation, bytes, doing).await
+}
+
+fn format_of(headers: &HeaderMap) -> Result<Format, Problem> {
+    if body::is(headers, "application/feed+json") || body::is(headers, "application/json") {
+        Ok(Format::JsonFeed)
+    } else if body::is(headers, "application/x-ndjson") {
+        Ok(Format::Ndjson)
+    } else {
+        let detail = "send the items as `Content-Type: application/feed+json` or `application/x-ndjson`";
+        Err(Problem::new(UNSUPPORTED_MEDIA_TYPE, detail))
+    }
+}
+
+fn read(format: Format, bytes: &[u8]) -> Result<Page, Problem> {
+    Page::read(format, bytes.to_vec()).map_err(|fault| {
+        let text = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
+        match serde_json::from_slice::<IgnoredAny>(text) {
+            Ok(_) => Problem::invalid(vec![fault]),
+            Err(_) => Problem::new(MALFORMED, fault.detail.clone()).with(vec![fault]),
+        }
+    })
+}
+
+/// The answer to what has been done already, kept under its key if it has one.
+async fn answer(app: &App, ticket: Option<Ticket>, told: &impl Serialize) -> Result<Response, Problem> {
+    match ticket {
+        None => json(StatusCode::OK, told),
+        Some(_) => finish(app.memory()?.store().write(ACCOUNT).await?, ticket, StatusCode::OK, None, told).await,
+    }
+}

@@ -1,0 +1,308 @@
+//! What a feed says of its items, kept as listings.
+//!
+//! item → as it was last time? → beside what the user changed since → the checks of a `PUT` →
+//! listing `feed:item`.
+//!
+//! Feed and user write to the same listing, so a change is merged member by member between three
+//! requests: what the feed said last, what the listing says, what the feed says now. A member that
+//! the user left as the feed had it follows the feed; one that the user put, changed or took out
+//! stays the user's. A member that both changed and that is an object (`offer`, `watch`) is merged
+//! once more by its own members; deeper there is one hand only, so that no price is put together of
+//! one's amount and another's currency.
+//!
+//! A listing that the user deleted stays deleted. An item that is no longer in the feed stays.
+
+use crate::app::{App, ReadRequest};
+use crate::body::MOST_BYTES;
+use crate::feed::{Item, MOST_ID_CHARS, Page, items};
+use crate::memory::{self, ACCOUNT, Save};
+use crate::problem::{FaultAt, PRECONDITION_FAILED, Problem};
+use crate::store::{FeedItem, Precondition};
+use crate::wire::feed::{ItemsKept, RefusedItem};
+use base64::Engine as _;
+use base64::prelude::BASE64_URL_SAFE_NO_PAD;
+use serde_json::{Map, Value};
+use sha2::{Digest as _, Sha256};
+use std::collections::BTreeSet;
+
+/// Items that are saved together: their sellers' other listings are looked at again once.
+const MOST_TOGETHER: usize = 500;
+/// Bytes of requests that wait to be saved together.
+const MOST_WAITING: usize = 1024 * 1024;
+/// How often saving begins anew when somebody else changes the listing meanwhile.
+const ROUNDS: usize = 3;
+/// Refused items that are told of, and what of each.
+const MOST_REFUSALS: usize = 100;
+const MOST_FAULTS: usize = 20;
+const LONGEST_DETAIL: usize = 500;
+/// Levels of members that are merged: a request's own, and those of its objects.
+const LEVELS: usize = 2;
+
+/// What came of a feed's items.
+#[derive(Debug, Default)]
+pub(super) struct Kept {
+    pub(super) told: ItemsKept,
+    /// Whether something that fits could not be kept this time.
+    pub(super) again: bool,
+}
+
+impl Kept {
+    fn refuse(&mut self, item: Option<String>, place: String, detail: &str, errors: &[FaultAt]) {
+        self.told.refused += 1;
+        if self.told.refusals.len() == MOST_REFUSALS {
+            return;
+        }
+        let short = |text: &str| super::printable(text).chars().take(LONGEST_DETAIL).collect::<String>();
+        let fault = |f: &FaultAt| FaultAt::new(short(&f.pointer), short(&f.detail));
+        let errors = errors.iter().take(MOST_FAULTS).map(fault).collect();
+        self.told.refusals.push(RefusedItem { item, place, detail: short(detail), errors });
+    }
+}
+
+/// Keeps the items of a feed's pages.
+///
+/// # Errors
+/// If the feed is deleted meanwhile; or if the store fails.
+pub(super) async fn keep(app: &App, feed: &str, pages: &[Page]) -> Result<Kept, Problem> {
+    let mut kept = Kept::default();
+    let (mut waiting, mut bytes) = (Vec::new(), 0);
+    for read in items(pages) {
+        let item = match read {
+            Ok(item) => item,
+            Err(bad) => {
+                kept.refuse(None, bad.place, &bad.detail, &[]);
+                continue;
+            }
+        };
+        match prepare(app, feed, &item).await? {
+            Step::Nothing => kept.told.unchanged += 1,
+            Step::Refuse(problem) => kept.refuse(Some(item.id), item.place, &problem.detail, &problem.errors),
+            Step::Save(ready) => {
+                bytes += ready.text.len() + ready.seen.request.len();
+                waiting.push((item, *ready));
+            }
+        }
+        if waiting.len() == MOST_TOGETHER || bytes >= MOST_WAITING {
+            save(app, feed, std::mem::take(&mut waiting), &mut kept).await?;
+            bytes = 0;
+        }
+    }
+    save(app, feed, waiting, &mut kept).await?;
+    Ok(kept)
+}
+
+/// What is to be done with an item.
+enum Step {
+    Nothing,
+    Refuse(Problem),
+    Save(Box<Ready>),
+}
+
+/// An item ready to be saved.
+struct Ready {
+    id: String,
+    text: String,
+    read: ReadRequest,
+    condition: Precondition,
+    seen: FeedItem,
+}
+
+async fn prepare(app: &App, feed: &str, item: &Item) -> Result<Step, Problem> {
+    let store = app.memory()?.store();
+    let id = format!("{feed}:{}", item.id);
+    if id.chars().count() > MOST_ID_CHARS || item.id.chars().any(char::is_control) {
+        let most = MOST_ID_CHARS - feed.chars().count() - 1;
+        let detail = format!("an id has at most {most} characters here, none of them a control character");
+        return Ok(Step::Refuse(Problem::invalid(vec![FaultAt::new("/id", detail)])));
+    }
+    let request = item.request.to_string();
+    let digest = BASE64_URL_SAFE_NO_PAD.encode(Sha256::digest(&request));
+    let before = store.feed_item(ACCOUNT, feed, &item.id).await?;
+    if before.as_ref().is_some_and(|b| b.digest == digest) {
+        return Ok(Step::Nothing);
+    }
+    let listing = match store.listing(ACCOUNT, &id).await {
+        Ok(listing) => Some(listing),
+        Err(e) if e.is_not_found() => None,
+        Err(e) => return Err(e.into()),
+    };
+    let condition = listing.as_ref().map_or(Precondition::Absent, |l| Precondition::Revisions(vec![l.revision]));
+    let mut merged = match (&before, listing) {
+        (None, None) => item.request.clone(),
+        (Some(_), None) => return Ok(Step::Nothing),
+        (before, Some(listing)) => {
+            let read = |text: &str| serde_json::from_str(text).unwrap_or_default();
+            let said = before.as_ref().map(|b| read(&b.request));
+            merge(said.as_ref(), &read(&listing.request), &item.request)
+        }
+    };
+    if let Some(members) = merged.as_object_mut() {
+        members.insert("id".into(), id.as_str().into());
+    }
+    let text = merged.to_string();
+    if text.len() > MOST_BYTES {
+        let detail = format!("with what you changed of it the listing holds more than {MOST_BYTES} bytes");
+        return Ok(Step::Refuse(Problem::invalid(vec![FaultAt::new("", detail)])));
+    }
+    let read = match app.request(text.as_bytes()) {
+        Ok(read) => read,
+        Err(problem) if problem.status < 500 => return Ok(Step::Refuse(problem)),
+        Err(problem) => return Err(problem),
+    };
+    let seen = FeedItem { feed: feed.into(), item: item.id.clone(), digest, request };
+    Ok(Step::Save(Box::new(Ready { id, text, read, condition, seen })))
+}
+
+/// Saves what is ready; what somebody else changed meanwhile is made ready anew.
+async fn save(app: &App, feed: &str, mut waiting: Vec<(Item, Ready)>, kept: &mut Kept) -> Result<(), Problem> {
+    for round in 1.. {
+        if waiting.is_empty() {
+            return Ok(());
+        }
+        let (named, reads): (Vec<_>, Vec<_>) = waiting
+            .into_iter()
+            .map(|(item, Ready { id, text, read, condition, seen })| ((item, id, text, condition, seen), read))
+            .unzip();
+        let saves = named.iter().zip(reads).map(|((_, id, text, condition, seen), read)| Save {
+            id,
+            text,
+            read,
+            condition: condition.clone(),
+            from_feed: Some(seen),
+        });
+        let saved = memory::save_all(app, saves.collect()).await;
+        waiting = Vec::new();
+        for ((item, ..), saved) in named.into_iter().zip(saved) {
+            match saved {
+                Ok(saved) if saved.created => kept.told.new += 1,
+                Ok(_) => kept.told.changed += 1,
+                Err(problem) if problem.status == PRECONDITION_FAILED.status.as_u16() => {
+                    if round == ROUNDS {
+                        kept.again = true;
+                        let detail = "the listing was being changed: the next poll tries again";
+                        kept.refuse(Some(item.id), item.place, detail, &[]);
+                        continue;
+                    }
+                    match prepare(app, feed, &item).await? {
+                        Step::Nothing => kept.told.unchanged += 1,
+                        Step::Refuse(p) => kept.refuse(Some(item.id), item.place, &p.detail, &p.errors),
+                        Step::Save(ready) => waiting.push((item, *ready)),
+                    }
+                }
+                Err(problem) if problem.status == 422 => {
+                    kept.refuse(Some(item.id), item.place, &problem.detail, &problem.errors);
+                }
+                Err(problem) => return Err(problem),
+            }
+        }
+    }
+    Ok(())
+}
+
+/// A listing's request after its feed says something new.
+fn merge(said: Option<&Value>, listing: &Value, says: &Value) -> Value {
+    let bare = |request: &Value| match request {
+        Value::Object(members) => {
+            let mut members = members.clone();
+            // The feed's name for the item, and the listing's, are no change.
+            members.remove("id");
+            Value::Object(members)
+        }
+        other => other.clone(),
+    };
+    let said = bare(said.unwrap_or(&Value::Object(Map::new())));
+    merged(Some(&said), Some(&bare(listing)), Some(&bare(says)), LEVELS).unwrap_or_default()
+}
+
+/// One member by its three versions; null is as good as none.
+fn merged(said: Option<&Value>, is: Option<&Value>, says: Option<&Value>, levels: usize) -> Option<Value> {
+    let [said, is, says] = [said, is, says].map(|v| v.filter(|v| !v.is_null()));
+    if alike(is, said) {
+        return says.cloned();
+    }
+    if alike(says, said) || levels == 0 {
+        return is.cloned();
+    }
+    let (Some(Value::Object(is)), Some(Value::Object(says))) = (is, says) else { return is.cloned() };
+    let nothing = Map::new();
+    let said = said.and_then(Value::as_object).unwrap_or(&nothing);
+    let names: BTreeSet<&String> = is.keys().chain(says.keys()).collect();
+    let members = names
+        .into_iter()
+        .filter_map(|name| Some((name.clone(), merged(said.get(name), is.get(name), says.get(name), levels - 1)?)));
+    Some(Value::Object(members.collect()))
+}
+
+/// Whether two values say the same; 1 is 1.0.
+fn alike(a: Option<&Value>, b: Option<&Value>) -> bool {
+    match (a, b) {
+        (Some(Value::Number(a)), Some(Value::Number(b))) => a == b || a.as_f64() == b.as_f64(),
+        (Some(Value::Array(a)), Some(Value::Array(b))) => {
+            a.len() == b.len() && a.iter().zip(b).all(|(a, b)| alike(Some(a), Some(b)))
+        }
+        (Some(Value::Object(a)), Some(Value::Object(b))) => {
+            a.len() == b.len() && a.iter().all(|(name, a)| alike(Some(a), b.get(name)))
+        }
+        (a, b) => a == b,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+    use serde_json::json;
+
+    #[test]
+    fn what_the_user_changed_stays_and_what_the_user_left_follows_the_feed() {
+        let said = json!({ "id": "1", "title": "A", "url": "u", "observations": [], "photos": [{ "id": "p" }],
+            "offer": { "price": { "amount": "640.00", "currency": "EUR" } } });
+        let listing = json!({ "id": "f:1", "title": "A", "url": "u", "photos": [{ "id": "p" }], "status": "bought",
+            "observations": [{ "sign": "dial_too_fresh", "call": "present" }],
+            "offer": { "price": { "amount": "640.00", "currency": "EUR" }, "buyer_fee_rate": 0.1 } });
+        let says = json!({ "id": "1", "title": "B", "observations": [], "status": "open", "photos": [],
+            "offer": { "price": { "amount": "590.00", "currency": "EUR" } } });
+        assert_eq!(
+            merge(Some(&said), &listing, &says),
+            json!({ "title": "B", "photos": [], "status": "bought",
+                "observations": [{ "sign": "dial_too_fresh", "call": "present" }],
+                "offer": { "price": { "amount": "590.00", "currency": "EUR" }, "buyer_fee_rate": 0.1 } })
+        );
+    }
+
+    #[test]
+    fn a_price_is_never_put_together_of_two_hands() {
+        let price = |amount, currency| json!({ "offer": { "price": { "amount": amount, "currency": currency } } });
+        let merged = merge(Some(&price("640.00", "EUR")), &price("600.00", "EUR"), &price("640.00", "USD"));
+        assert_eq!(merged, price("600.00", "EUR"));
+    }
+
+    #[test]
+    fn a_listing_put_before_its_feed_keeps_all_it_says() {
+        let listing = json!({ "title": "mine", "observations": [] });
+        let merged = merge(None, &listing, &json!({ "title": "theirs", "url": "u", "observations": [] }));
+        assert_eq!(merged, json!({ "title": "mine", "url": "u", "observations": [] }));
+    }
+
+    /// Objects as requests have them: two levels, few names, so that versions meet.
+    fn request() -> impl Strategy<Value = Value> {
+        let leaf = prop_oneof![Just(json!(1)), Just(json!(2)), Just(json!("a")), Just(json!([]))];
+        let inner = prop::collection::btree_map("[xy]", leaf.clone(), 0..3)
+            .prop_map(|m| Value::Object(m.into_iter().collect()));
+        prop::collection::btree_map("[abc]", prop_oneof![leaf, inner], 0..4)
+            .prop_map(|m| Value::Object(m.into_iter().collect()))
+    }
+
+    proptest! {
+        /// The laws of a three-way merge.
+        #[test]
+        fn one_hand_alone_is_followed_and_both_alike_agree(said in request(), one in request(), says in request()) {
+            prop_assert_eq!(&merge(Some(&said), &said, &says), &says);
+            prop_assert_eq!(&merge(Some(&said), &one, &said), &one);
+            prop_assert_eq!(&merge(Some(&said), &one, &one), &one);
+            // What was merged stays as it is when the feed says the same again.
+            let merged = merge(Some(&said), &one, &says);
+            prop_assert_eq!(&merge(Some(&says), &merged, &says), &merged);
+        }
+    }
+}

@@ -1,0 +1,440 @@
+//! Tonight's list: the open listings ranked, each with why, what to ask, and how long it is still on
+//! offer; and which auctions to bid on with the cash at hand. It reads the store and writes nothing.
+
+use crate::app::{App, computing};
+use crate::bids::{self, Budget, Lot};
+use crate::memory::{ACCOUNT, InForce, Memory, keys};
+use crate::problem::{INVALID, Problem};
+use crate::relisted;
+use crate::store::{self, Keys, ListingQuery, Status};
+use crate::wire::bids::{BidWeighed, Bids};
+use crate::wire::request::{AssessRequest, CallKind, OfferKind, Stage};
+use crate::wire::response::{AdviceKind, AskNext, Assessment, LookNext, ModelName};
+use crate::wire::stored::EarlierListing;
+use crate::wire::{Money, NonNegativeMoney};
+use jiff::Timestamp;
+use serde::Serialize;
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+
+/// Rows read at a time.
+const PAGE: u32 = 500;
+
+/// Reasons given for a listing.
+const REASONS: usize = 3;
+
+/// What listings are ranked by, the largest first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum By {
+    /// Expected net.
+    ExpectedNet,
+    /// Expected net by landed cost.
+    NetPerStake,
+    /// Worth of the best question.
+    AskWorth,
+}
+
+impl By {
+    fn key(self, keys: &Keys) -> Option<f64> {
+        match self {
+            Self::ExpectedNet => keys.expected_net,
+            Self::NetPerStake => keys.net_per_stake,
+            Self::AskWorth => keys.ask_worth,
+        }
+    }
+}
+
+/// What is wanted of the list.
+#[derive(Debug, Clone)]
+pub struct Wanted {
+    /// What it is ranked by.
+    pub by: By,
+    /// Listings of each currency, at most.
+    pub limit: usize,
+    /// The time that offers are held against.
+    pub now: Timestamp,
+    /// What to spend on auctions.
+    pub spend: Option<Spend>,
+}
+
+/// What to spend on auctions.
+#[derive(Debug, Clone)]
+pub struct Spend {
+    /// The cash at hand.
+    pub budget: NonNegativeMoney,
+    /// Where an auction is expected to end: 0 at the current bid, 1 at the walk-away price.
+    pub expect: f64,
+    /// Ids of listings of which at most one is wanted.
+    pub at_most_one: Vec<Vec<String>>,
+}
+
+/// The list.
+#[derive(Debug, Clone, Serialize)]
+pub struct List {
+    /// The time that offers were held against.
+    pub at: String,
+    /// What it is ranked by.
+    pub by: By,
+    /// The model in force.
+    pub model: ModelName,
+    /// A ranking for each currency: amounts of different ones are not compared.
+    pub rankings: Vec<Ranking>,
+    /// Listings still open here whose offer has ended: not ranked.
+    pub ended: Vec<Ended>,
+    /// Listings that do not fit the model in force: to be saved anew.
+    pub unfit: Vec<String>,
+    /// Which auctions to bid on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bids: Option<Bids>,
+}
+
+/// The listings of one currency.
+#[derive(Debug, Clone, Serialize)]
+pub struct Ranking {
+    /// The currency; null for listings without any amount.
+    pub currency: Option<String>,
+    /// How many there are.
+    pub open: usize,
+    /// The first of them.
+    pub items: Vec<Row>,
+}
+
+/// A listing of the list.
+#[derive(Debug, Clone, Serialize)]
+pub struct Row {
+    /// Its place, from 1.
+    pub rank: usize,
+    /// The listing.
+    pub id: String,
+    /// Its title.
+    pub title: Option<String>,
+    /// How it is sold.
+    pub kind: OfferKind,
+    /// The asking price or current bid.
+    pub price: Option<Money>,
+    /// When the offer ends.
+    pub ends_at: Option<String>,
+    /// Seconds until then.
+    pub seconds_left: Option<i64>,
+    /// P(bad).
+    pub bad: f64,
+    /// What to do.
+    pub advice: Option<AdviceKind>,
+    /// The most to pay.
+    pub walk_away_price: Option<Money>,
+    /// Expected net at the price.
+    pub expected_net: Option<Money>,
+    /// Expected net by landed cost.
+    pub net_per_stake: Option<f64>,
+    /// The strongest reasons, the strongest first.
+    pub reasons: Vec<Reason>,
+    /// What to look at first.
+    pub look: Option<LookNext>,
+    /// What to ask for first.
+    pub ask: Option<AskNext>,
+    /// Earlier listings of perhaps the same watch.
+    pub earlier: Vec<EarlierListing>,
+    /// The bid on it, where it is an auction and there is a budget.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bid: Option<BidWeighed>,
+}
+
+/// Why a listing looks better or worse.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Reason {
+    /// The sign.
+    pub sign: String,
+    /// What was said of it.
+    pub call: CallKind,
+    /// Its share of the log-odds of bad, decibans.
+    pub share_db: f64,
+    /// The sign's question, or what the call follows from.
+    pub words: String,
+    /// Whether the words are the question.
+    pub asked: bool,
+}
+
+/// A listing whose offer has ended.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Ended {
+    /// The listing.
+    pub id: String,
+    /// Its title.
+    pub title: Option<String>,
+    /// When it ended.
+    pub ends_at: String,
+}
+
+/// An open listing, as far as ranking needs it.
+struct Light {
+    id: String,
+    key: Option<f64>,
+    currency: Option<String>,
+    auction: bool,
+}
+
+/// Makes the list.
+///
+/// # Errors
+/// If the budget or a group does not fit, each fault with a pointer into `wanted`; or if the store fails.
+pub async fn list(app: &App, wanted: &Wanted) -> Result<List, Problem> {
+    let memory = app.memory()?;
+    let force = app.in_force().await?;
+    let mut sorted = Sorted::default();
+    let mut query = ListingQuery { status: Some(Status::Open), limit: PAGE, ..ListingQuery::default() };
+    loop {
+        let page = memory.store().listings(ACCOUNT, &query).await?;
+        for listing in page.items {
+            sorted.add(memory, &force, wanted, &listing).await?;
+        }
+        match page.next {
+            Some(next) => query.after = Some(next),
+            None => break,
+        }
+    }
+    let auctions: Vec<String> = sorted.lots.values().flatten().filter(|l| l.auction).map(|l| l.id.clone()).collect();
+    let bids = match &wanted.spend {
+        Some(spend) => Some(spent(memory, &force, spend, &auctions).await?),
+        None => None,
+    };
+    let mut rankings = Vec::with_capacity(sorted.lots.len());
+    for (currency, mut lots) in sorted.lots {
+        lots.sort_by(|a, b| {
+            b.key
+                .unwrap_or(f64::NEG_INFINITY)
+                .total_cmp(&a.key.unwrap_or(f64::NEG_INFINITY))
+                .then_with(|| a.id.cmp(&b.id))
+        });
+        let open = lots.len();
+        lots.truncate(wanted.limit);
+        let ids: Vec<String> = lots.into_iter().map(|l| l.id).collect();
+        let items = rows(memory, &force, wanted, &ids, bids.as_ref()).await?;
+        rankings.push(Ranking { currency, open, items });
+    }
+    // Those of which no money is known come last.
+    rankings.sort_by_key(|r| r.currency.is_none());
+    Ok(List {
+        at: wanted.now.to_string(),
+        by: wanted.by,
+        model: force.assessor().model_name(),
+        rankings,
+        ended: sorted.ended,
+        unfit: sorted.unfit,
+        bids,
+    })
+}
+
+/// The open listings by currency, and those that are not ranked.
+#[derive(Default)]
+struct Sorted {
+    lots: BTreeMap<Option<String>, Vec<Light>>,
+    ended: Vec<Ended>,
+    unfit: Vec<String>,
+}
+
+impl Sorted {
+    async fn add(
+        &mut self,
+        memory: &Memory,
+        force: &Arc<InForce>,
+        wanted: &Wanted,
+        listing: &store::Listing,
+    ) -> Result<(), Problem> {
+        let Ok(request) = serde_json::from_str::<AssessRequest>(&listing.request) else {
+            self.unfit.push(listing.id.clone());
+            return Ok(());
+        };
+        if request.stage == Some(Stage::Received) {
+            // On the bench it is no offer.
+            return Ok(());
+        }
+        if let Some(end) = bids::ends_at(&request).filter(|end| *end <= wanted.now) {
+            self.ended.push(Ended { id: listing.id.clone(), title: request.title, ends_at: end.to_string() });
+            return Ok(());
+        }
+        let keys = match &listing.assessment {
+            Some(assessment) => assessment.keys,
+            None => match anew(memory, force, listing, false).await? {
+                Some(assessment) => keys(&assessment),
+                None => {
+                    self.unfit.push(listing.id.clone());
+                    return Ok(());
+                }
+            },
+        };
+        let offer = request.offer.as_ref();
+        let amount = offer.and_then(|o| o.price.as_ref()).or(request.value.as_ref().map(|v| &v.all_original.low));
+        let light = Light {
+            id: listing.id.clone(),
+            key: wanted.by.key(&keys),
+            currency: amount.map(|a| a.currency.clone()),
+            auction: offer.and_then(|o| o.kind) == Some(OfferKind::Auction) && request.value.is_some(),
+        };
+        self.lots.entry(light.currency.clone()).or_default().push(light);
+        Ok(())
+    }
+}
+
+/// A stored listing assessed now; in every part, or in those its request wants. `None` where it does
+/// not fit the model in force.
+async fn anew(
+    memory: &Memory,
+    force: &Arc<InForce>,
+    listing: &store::Listing,
+    every_part: bool,
+) -> Result<Option<Assessment>, Problem> {
+    let known = memory.known_of(force, listing).await?;
+    let (force, id, text) = (force.clone(), listing.id.clone(), listing.request.clone());
+    computing(move || {
+        let text = if every_part { without_include(&text) } else { text };
+        let Some(listing) = force.stored(&id, &text, &known) else { return Ok(None) };
+        force.assess(&listing).map(Some)
+    })
+    .await
+}
+
+/// The same request for all parts of the answer.
+fn without_include(request: &str) -> String {
+    let Ok(mut request) = serde_json::from_str::<serde_json::Value>(request) else { return request.to_owned() };
+    if let Some(members) = request.as_object_mut() {
+        members.remove("include");
+    }
+    request.to_string()
+}
+
+/// Which auctions to bid on, at most one of those that are perhaps the same watch.
+async fn spent(memory: &Memory, force: &Arc<InForce>, spend: &Spend, auctions: &[String]) -> Result<Bids, Problem> {
+    let budget = Budget::read("/spend/budget", &spend.budget).map_err(|f| Problem::invalid(vec![f]))?;
+    let ids: Vec<&str> = auctions.iter().map(String::as_str).collect();
+    let mut lots = Vec::new();
+    for rows in ids.chunks(PAGE as usize) {
+        let mut ready = Vec::with_capacity(rows.len());
+        for listing in memory.store().these_listings(ACCOUNT, rows).await? {
+            let known = memory.known_of(force, &listing).await?;
+            ready.push((listing, known));
+        }
+        let (force, expect) = (force.clone(), spend.expect);
+        let these = computing(move || {
+            let mut lots = Vec::new();
+            for (row, known) in ready {
+                let Some(listing) = force.stored(&row.id, &row.request, &known) else { continue };
+                let Some(money) = listing.money.as_ref().filter(|m| m.currency == budget.currency) else { continue };
+                let now = money.price.unwrap_or(0.0);
+                // What is already above the walk-away price does not come down to it.
+                let bid = force.bid(&listing, |most| now + expect * (most - now).max(0.0))?;
+                lots.extend(bid.map(|bid| Lot { id: row.id, bid, ended: false }));
+            }
+            Ok(lots)
+        })
+        .await?;
+        lots.extend(these);
+    }
+    lots.sort_by(|a, b| a.id.cmp(&b.id));
+    let place: HashMap<&str, usize> = lots.iter().enumerate().map(|(i, l)| (l.id.as_str(), i)).collect();
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for pair in memory.store().same_watch(ACCOUNT, &ids, relisted::MOST_NAMED).await? {
+        if let (Some(&one), Some(&other)) = (place.get(pair.listing.as_str()), place.get(pair.other.as_str()))
+            && one < other
+        {
+            groups.push(vec![one, other]);
+        }
+    }
+    for group in &spend.at_most_one {
+        if let Some(id) = group.iter().find(|id| !place.contains_key(id.as_str())) {
+            let detail = format!("at most one: {id:?} is no open auction in {} with a `value`", budget.currency.code());
+            return Err(Problem::new(INVALID, detail));
+        }
+        groups.push(group.iter().filter_map(|id| place.get(id.as_str()).copied()).collect());
+    }
+    let chosen = computing(move || Ok(bids::choose_among(budget, &lots, &groups))).await?;
+    Ok(chosen)
+}
+
+/// The rows of these listings, in this order.
+async fn rows(
+    memory: &Memory,
+    force: &Arc<InForce>,
+    wanted: &Wanted,
+    ids: &[String],
+    bids: Option<&Bids>,
+) -> Result<Vec<Row>, Problem> {
+    let these: Vec<&str> = ids.iter().map(String::as_str).collect();
+    let listings = memory.store().these_listings(ACCOUNT, &these).await?;
+    let mut others = relisted::others(memory, &listings).await?;
+    let mut listings: HashMap<String, store::Listing> = listings.into_iter().map(|l| (l.id.clone(), l)).collect();
+    let bids: HashMap<&str, &BidWeighed> = bids.iter().flat_map(|b| &b.listings).map(|b| (b.id.as_str(), b)).collect();
+    let mut rows = Vec::with_capacity(ids.len());
+    for (i, id) in ids.iter().enumerate() {
+        // What was deleted meanwhile is left out.
+        let Some(listing) = listings.remove(id) else { continue };
+        let Ok(request) = serde_json::from_str::<AssessRequest>(&listing.request) else { continue };
+        let stored = listing.assessment.as_ref().and_then(|a| serde_json::from_str::<Assessment>(&a.body).ok());
+        let assessment = match stored.filter(has_every_part) {
+            Some(assessment) => assessment,
+            None => match anew(memory, force, &listing, true).await? {
+                Some(assessment) => assessment,
+                None => continue,
+            },
+        };
+        let earlier = others.remove(id).unwrap_or_default().earlier;
+        rows.push(row(
+            force,
+            wanted,
+            Seen { rank: i + 1, id, request, assessment, earlier, bid: bids.get(id.as_str()) },
+        ));
+    }
+    Ok(rows)
+}
+
+/// Whether nothing that a row shows was left out of an assessment.
+fn has_every_part(a: &Assessment) -> bool {
+    a.look_next.is_some() && a.ask_next.is_some() && a.evidence.iter().all(|e| e.share_db.is_some())
+}
+
+struct Seen<'a> {
+    rank: usize,
+    id: &'a str,
+    request: AssessRequest,
+    assessment: Assessment,
+    earlier: Vec<EarlierListing>,
+    bid: Option<&'a &'a BidWeighed>,
+}
+
+fn row(force: &InForce, wanted: &Wanted, seen: Seen<'_>) -> Row {
+    let Seen { rank, id, request, assessment, earlier, bid } = seen;
+    let net_per_stake = keys(&assessment).net_per_stake;
+    let offer = request.offer.unwrap_or_default();
+    let end: Option<Timestamp> = offer.ends_at.as_ref().and_then(|end| end.parse().ok());
+    let pack = force.assessor().pack();
+    let question = |sign: &str| pack.sign(sign).map(|s| pack.data().signs[s].question.clone());
+    let mut weighed: Vec<_> = assessment.evidence.into_iter().filter(|e| e.overruled_by.is_none()).collect();
+    weighed.sort_by(|a, b| b.share_db.unwrap_or(0.0).abs().total_cmp(&a.share_db.unwrap_or(0.0).abs()));
+    let reasons = weighed.into_iter().take(REASONS).map(|e| Reason {
+        share_db: e.share_db.unwrap_or(0.0),
+        call: e.call,
+        asked: e.because.is_none(),
+        words: e.because.or_else(|| question(&e.sign)).unwrap_or_else(|| e.sign.clone()),
+        sign: e.sign,
+    });
+    let decision = assessment.decision;
+    Row {
+        rank,
+        id: id.to_owned(),
+        title: request.title,
+        kind: offer.kind.unwrap_or_default(),
+        price: offer.price.map(|p| Money { amount: p.amount, currency: p.currency }),
+        ends_at: offer.ends_at,
+        seconds_left: end.map(|end| end.duration_since(wanted.now).as_secs()),
+        bad: assessment.probability.bad,
+        advice: decision.as_ref().and_then(|d| d.advice),
+        walk_away_price: decision.as_ref().map(|d| d.walk_away_price.clone()),
+        expected_net: decision.and_then(|d| d.expected_net),
+        net_per_stake,
+        reasons: reasons.collect(),
+        look: assessment.look_next.and_then(|l| l.into_iter().next()),
+        ask: assessment.ask_next.and_then(|a| a.into_iter().next()),
+        earlier,
+        bid: bid.map(|b| (*b).clone()),
+    }
+}

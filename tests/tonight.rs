@@ -1,0 +1,258 @@
+//! `steelyard tonight`: what the dealer reads before the auctions end.
+
+mod support;
+
+use serde_json::{Value, json};
+use std::fs;
+use std::path::Path;
+use support::{Printed, run};
+
+/// Before the first of the demo's auctions ends.
+const EVENING: &str = "2026-11-24T18:00:00Z";
+const SHOWN: &str = include_str!("golden/tonight.txt");
+
+fn demo(file: &str) -> String {
+    format!("{}/../demo/{file}", env!("CARGO_MANIFEST_DIR"))
+}
+
+/// A store with the lines of an export in it.
+fn stored(lines: &Path) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let imported = run(&["import", "--data", folder.path().to_str().unwrap(), lines.to_str().unwrap()]);
+    assert_eq!(imported.code, Some(0), "{}", imported.err);
+    folder
+}
+
+fn evening() -> tempfile::TempDir {
+    stored(Path::new(&demo("evening.ndjson")))
+}
+
+/// A store with these requests in it.
+fn of(requests: &[Value]) -> tempfile::TempDir {
+    let file = tempfile::NamedTempFile::new().unwrap();
+    let at = "2026-11-24T12:00:00.000000Z";
+    let mut lines = vec![json!({ "kind": "export", "format": 1 })];
+    lines.extend(requests.iter().map(|r| {
+        json!({ "kind": "listing", "id": r["id"], "status": "open", "seller": null, "serial": null, "photos": [],
+                "saved_at": at, "updated_at": at, "request": r })
+    }));
+    lines.push(json!({ "kind": "end", "lines": requests.len() }));
+    fs::write(file.path(), lines.iter().map(|l| l.to_string() + "\n").collect::<String>()).unwrap();
+    stored(file.path())
+}
+
+fn tonight(folder: &tempfile::TempDir, more: &[&str]) -> Printed {
+    let mut arguments = vec!["tonight", "--data", folder.path().to_str().unwrap()];
+    if !more.contains(&"--at") {
+        arguments.extend(["--at", EVENING]);
+    }
+    arguments.extend(more);
+    run(&arguments)
+}
+
+fn as_json(folder: &tempfile::TempDir, more: &[&str]) -> Value {
+    let printed = tonight(folder, &[more, &["--json"]].concat());
+    assert_eq!(printed.code, Some(0), "{}", printed.err);
+    serde_json::from_str(&printed.out).unwrap()
+}
+
+fn items(list: &Value) -> Vec<&Value> {
+    list["rankings"].as_array().unwrap().iter().flat_map(|r| r["items"].as_array().unwrap()).collect()
+}
+
+fn ids(list: &Value) -> Vec<&str> {
+    items(list).iter().map(|i| i["id"].as_str().unwrap()).collect()
+}
+
+fn number(money: &Value) -> f64 {
+    money["amount"].as_str().unwrap().parse().unwrap()
+}
+
+fn eur(amount: &str) -> Value {
+    json!({ "amount": amount, "currency": "EUR" })
+}
+
+#[test]
+fn the_page_reads_as_it_was_last_read() {
+    let printed = tonight(&evening(), &["--budget", "2000EUR"]);
+    assert_eq!((printed.code, printed.err.as_str()), (Some(0), ""));
+    if printed.out != SHOWN {
+        let file = std::env::temp_dir().join("tonight.txt");
+        fs::write(&file, &printed.out).unwrap();
+        panic!("the page is another: read {} and put it in tests/golden/tonight.txt if it is right", file.display());
+    }
+}
+
+#[test]
+fn it_fits_a_terminal_and_says_all_that_matters() {
+    assert!(SHOWN.lines().all(|l| l.chars().count() <= 100 && l == l.trim_end()));
+    for words in [
+        "ferry-9  Brisquel automatic",
+        "before   quay-31, 2026-08-02, bought, 640.00 EUR, found composite",
+        "bell-198  Vorhalm, gilt, as found",
+        "look     ",
+        "GBP (1)",
+        "marked *",
+    ] {
+        assert!(SHOWN.contains(words), "{words}");
+    }
+}
+
+/// What the page says is what `POST /v1/assess` says of each listing.
+#[test]
+fn figures_are_those_of_an_assessment() {
+    let list = as_json(&evening(), &[]);
+    let lines = fs::read_to_string(demo("evening.ndjson")).unwrap();
+    let requests: Vec<Value> = lines.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    for item in items(&list) {
+        // Pooled with what else is stored of the seller: compared where nothing is.
+        let line = requests.iter().find(|r| r["id"] == item["id"]).unwrap();
+        if !line["seller"].is_null() {
+            continue;
+        }
+        let file = tempfile::NamedTempFile::new().unwrap();
+        fs::write(file.path(), line["request"].to_string()).unwrap();
+        let assessed: Value = serde_json::from_str(&run(&["assess", file.path().to_str().unwrap()]).out).unwrap();
+        assert_eq!(item["bad"], assessed["probability"]["bad"]);
+        for figure in ["advice", "walk_away_price", "expected_net"] {
+            assert_eq!(item[figure], assessed["decision"][figure]);
+        }
+        assert_eq!(item["ask"], assessed["ask_next"][0]);
+        assert_eq!(item["look"], assessed["look_next"][0]);
+        let strength = |r: &Value| r["share_db"].as_f64().unwrap().abs();
+        let mut all: Vec<f64> = assessed["evidence"].as_array().unwrap().iter().map(strength).collect();
+        all.sort_by(|a, b| b.total_cmp(a));
+        let shown: Vec<f64> = item["reasons"].as_array().unwrap().iter().map(strength).collect();
+        assert_eq!(shown, all[..shown.len()], "the strongest, the strongest first");
+        assert_eq!(shown.len(), all.len().min(3));
+    }
+}
+
+#[test]
+fn the_largest_come_first_whatever_it_is_ranked_by() {
+    let folder = evening();
+    let figure = |by: &str, item: &Value| match by {
+        "expected_net" => number(&item["expected_net"]),
+        "net_per_stake" => item["net_per_stake"].as_f64().unwrap(),
+        _ => number(&item["ask"]["worth"]),
+    };
+    let mut orders = Vec::new();
+    for by in ["expected_net", "net_per_stake", "ask_worth"] {
+        let list = as_json(&folder, &["--by", by]);
+        assert_eq!(list["by"], by);
+        for ranking in list["rankings"].as_array().unwrap() {
+            let shown = ranking["items"].as_array().unwrap();
+            assert!(shown.iter().all(|i| i["price"]["currency"] == ranking["currency"]), "one currency a ranking");
+            assert!(shown.is_sorted_by(|a, b| figure(by, a) >= figure(by, b)), "{by}");
+            assert!(shown.iter().enumerate().all(|(i, row)| row["rank"] == i + 1));
+        }
+        orders.push(ids(&list).iter().map(|id| (*id).to_owned()).collect::<Vec<_>>());
+    }
+    assert!(orders.iter().all(|o| o.len() == orders[0].len()) && orders[0] != orders[2]);
+    let two = as_json(&folder, &["--limit", "2"]);
+    assert_eq!(ids(&two).len(), 3, "two in euros and one in pounds");
+    assert_eq!(two["rankings"][0]["open"], 5);
+}
+
+#[test]
+fn what_has_ended_is_not_ranked() {
+    let folder = evening();
+    let at = |time: &str| as_json(&folder, &["--at", time, "--budget", "9000EUR"]);
+    let (before, after) = (at("2026-11-24T17:29:59Z"), at("2026-11-24T20:30:00Z"));
+    assert!(ids(&before).contains(&"bell-198") && before["ended"] == json!([]));
+    let ended = after["ended"].as_array().unwrap();
+    assert_eq!(ended.iter().map(|e| e["id"].as_str().unwrap()).collect::<Vec<_>>(), ["bell-198", "bell-204"]);
+    assert!(!ids(&after).contains(&"bell-204"));
+    assert!(!after["bids"]["choose"].as_array().unwrap().contains(&json!("bell-204")), "nor bid on");
+    let left = items(&after).iter().find(|i| i["id"] == "bell-211").unwrap()["seconds_left"].as_i64();
+    assert_eq!(left, Some(15 * 60));
+}
+
+#[test]
+fn a_budget_is_kept_to_and_one_watch_is_won_once() {
+    let folder = evening();
+    let rich = as_json(&folder, &["--budget", "9000 EUR"]);
+    let chosen = rich["bids"]["choose"].as_array().unwrap();
+    let (one, other) = (json!("bell-211"), json!("quay-77"));
+    assert!(chosen.contains(&one) && !chosen.contains(&other), "their photos are the same: {chosen:?}");
+    assert!(chosen.contains(&json!("bell-204")));
+    let group = as_json(&folder, &["--budget", "9000EUR", "--at-most-one", "bell-211,bell-204"]);
+    assert_eq!(group["bids"]["choose"].as_array().unwrap().len(), 2, "of the three pairs one is free: {group}");
+    assert_eq!(as_json(&folder, &["--budget", "0EUR"])["bids"]["choose"], json!([]));
+    // Ending at the walk-away price, an auction brings the margin wanted and no more.
+    let dear = as_json(&folder, &["--budget", "9000EUR", "--expect", "1"]);
+    for bid in dear["bids"]["listings"].as_array().unwrap() {
+        assert_eq!(bid["expected_price"], bid["walk_away_price"]);
+        let margin = number(&bid["expected_net"]) - 0.15 * number(&bid["stake"]);
+        assert!((0.0..0.03).contains(&margin), "{bid}");
+    }
+    assert_eq!(as_json(&folder, &["--budget", "9000GBP"])["bids"]["listings"], json!([]), "no auction in pounds");
+}
+
+#[test]
+fn nothing_is_written() {
+    let folder = evening();
+    let exported = || {
+        let printed = run(&["export", "--data", folder.path().to_str().unwrap(), "-"]);
+        assert_eq!(printed.code, Some(0), "{}", printed.err);
+        printed.out
+    };
+    let before = exported();
+    let (first, second) = (tonight(&folder, &[]), tonight(&folder, &[]));
+    assert_eq!(first.out, second.out);
+    assert_eq!(exported(), before);
+}
+
+/// A listing's words are a stranger's: they must not move the cursor, forge a line or hide one.
+#[test]
+fn a_strangers_words_stay_on_their_line() {
+    let title = "fine\u{1b}[2J\u{1b}]0;x\u{7} watch\r\n    1 buy  0.00\u{202e}elcs\u{2028}end";
+    let folder = of(&[json!({ "id": "a", "title": title, "observations": [] })]);
+    let printed = tonight(&folder, &[]);
+    assert!(printed.out.contains("a  fine [2J ]0;x watch 1 buy 0.00 elcs end"), "{}", printed.out);
+    assert!(printed.out.chars().all(|c| c == '\n' || !c.is_control()), "{:?}", printed.out);
+    let long = of(&[json!({ "id": "b", "title": "時計".repeat(200), "observations": [] })]);
+    assert!(tonight(&long, &[]).out.lines().all(|l| l.chars().count() <= 100));
+}
+
+#[test]
+fn a_request_for_some_parts_is_shown_in_all() {
+    let request = json!({
+        "id": "short", "include": [], "offer": { "price": eur("300.00") },
+        "value": { "all_original": { "low": eur("600.00"), "high": eur("900.00") } },
+        "photos": [{ "id": "p1", "view": "dial_straight", "dial_width_px": 1400 }],
+        "observations": [{ "sign": "dial_too_fresh", "call": "present", "photo": "p1" }],
+    });
+    let list = as_json(&of(&[request]), &[]);
+    let item = items(&list)[0];
+    assert!(item["advice"].is_string() && item["look"].is_object() && item["ask"].is_object(), "{item}");
+    assert_eq!(item["reasons"][0]["sign"], "dial_too_fresh");
+}
+
+#[test]
+fn with_nothing_to_list_it_says_so() {
+    let printed = tonight(&of(&[]), &[]);
+    assert_eq!((printed.code, printed.out.as_str(), printed.err.as_str()), (Some(0), "", "no listing is open\n"));
+    let nowhere = tempfile::tempdir().unwrap();
+    let printed = tonight(&nowhere, &[]);
+    assert_eq!((printed.code, printed.out.as_str()), (Some(1), ""));
+    assert!(printed.err.contains("nothing is stored there"), "{}", printed.err);
+}
+
+#[test]
+fn wrong_usage_is_named() {
+    let folder = evening();
+    for (arguments, code, words) in [
+        (&["--budget", "2000"][..], 2, "an amount and its currency"),
+        (&["--budget", "2000EUR", "--expect", "1.5"], 2, "a number from 0 to 1"),
+        (&["--expect", "0.5"], 2, "--budget"),
+        (&["--by", "luck"], 2, "expected_net"),
+        (&["--limit", "0"], 2, "limit"),
+        (&["--budget", "2000XQQ"], 1, "`XQQ` is no currency of ISO 4217"),
+        (&["--budget", "2000EUR", "--at-most-one", "bell-204,ferry-9"], 1, "\"ferry-9\" is no open auction in EUR"),
+    ] {
+        let printed = tonight(&folder, arguments);
+        assert_eq!((printed.code, printed.out.as_str()), (Some(code), ""), "{arguments:?}: {}", printed.err);
+        assert!(printed.err.contains(words), "{arguments:?}: {}", printed.err);
+    }
+}
