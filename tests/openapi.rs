@@ -14,8 +14,16 @@ use support::{Reply, Served};
 const METHODS: [&str; 8] = ["get", "put", "post", "delete", "options", "head", "patch", "trace"];
 
 /// The schemas of bodies.
-const BODIES: [&str; 7] =
-    ["AssessRequest", "CalibrationBody", "CalibreBody", "FeedBody", "OutcomeBody", "ReferenceBody", "SellerBody"];
+const BODIES: [&str; 8] = [
+    "AssessRequest",
+    "BidsBody",
+    "CalibrationBody",
+    "CalibreBody",
+    "FeedBody",
+    "OutcomeBody",
+    "ReferenceBody",
+    "SellerBody",
+];
 
 fn document() -> Value {
     openapi::document().unwrap()
@@ -193,6 +201,13 @@ async fn the_example_requests_are_accepted_and_their_answers_fit_the_document() 
     let document = document();
     // The example's feed is not to be asked for.
     let service = Served::with(&[("STEELYARD_POLL_FEEDS", "false")]);
+    // One may bid on what is saved.
+    for id in ["lot-381", "lot-382"] {
+        let body = steelyard::wire::request::AssessRequest { id: None, ..steelyard::examples::fresh_dial() };
+        let request = service.request("PUT", &format!("/v1/listings/{id}")).header("content-type", "application/json");
+        let reply = Reply::to(request.body(serde_json::to_string(&body).unwrap())).await;
+        assert_eq!(reply.status, 201, "{}", reply.text());
+    }
     let (mut sent, mut feed) = (0, String::new());
     for (method, path, operation) in operations(&document) {
         let content = operation["requestBody"]["content"].as_object().into_iter().flatten();

@@ -26,7 +26,7 @@ AVOIDS = "seller_avoids_photo"  # the sign that the request's `asked` calls by i
 MELTED = {"case", "bezel", "case_back"}
 DIGITS = {"JPY": 0, "KRW": 0, "ISK": 0, "CLP": 0, "VND": 0, "BHD": 3, "JOD": 3, "KWD": 3, "OMR": 3, "TND": 3}  # else 2
 TOLERANCE = {"stories": 1e-9, "components": 1e-9, "probability": 1e-9, "log_odds_db": 1e-6, "alone_db": 1e-6,
-             "share_db": 1e-6, "resolvable": 1e-9, "money": 1, "loss": 1e-6, "exact": 0}  # money in minor units
+             "share_db": 1e-6, "resolvable": 1e-9, "bits": 1e-9, "money": 1, "loss": 1e-6, "exact": 0}  # money in minor units
 
 def dig(tree, *keys, default=None):
     for key in keys:
@@ -325,12 +325,62 @@ def bisect(reached, low, high):
         low, high = (low, middle) if reached(middle) else (middle, high)
     return high
 
+# Section 6: which signs to judge next on what is at hand
+def mutual_information(joint):  # sum of p(x, y) log2(p(x, y) / (p(x) p(y))): Cover and Thomas 2006, eq. 2.28
+    apart = joint.sum(0, keepdims=True) * joint.sum(1, keepdims=True)
+    return float((joint[joint > 0] * np.log2(joint[joint > 0] / apart[joint > 0])).sum())
+
+def expected_looks(model, request, post, calls, nets):
+    watch, defaults = dig(request, "watch", default={}), model.raw["defaults"]
+    shows = {model.signs[o["sign"]].get("applies_if") for o in request["observations"] if o["call"] == "present"}
+    stated = {t for t, yes in dig(watch, "traits", default={}).items() if yes is True} | (shows & {"luminous"})
+    keep_shut = "luminous" in stated and (watch.get("years") or [0])[0] < 1970
+    scales = {}  # of each view the best photo's, the photo's own sharpness counted in; unknown sizes resolve everything
+    for photo in request.get("photos") or []:
+        scale = px_per_mm(photo, watch, defaults)
+        known = math.inf if scale is None else scale * dig(photo, "sharpness", default=1.0)
+        scales[photo.get("view")] = max(known, scales.get(photo.get("view"), 0.0))
+    excludes = lambda j, k: k in (model.signs[j].get("excludes") or []) or j in (model.signs[k].get("excludes") or [])
+    looks, called = [], {c.sign for c in calls}
+    for j, sign in model.signs.items():
+        if j in called or j == AVOIDS or any(excludes(j, c) for c in called):
+            continue
+        if sign.get("applies_if") not in (None, *stated) or keep_shut and sign.get("neutral_when") == "keep_shut":
+            continue
+        rates = model.raw["readings"][sign["reading"]] | (sign.get("reading_override") or {})
+        feature, sets = sign.get("feature_mm"), []
+        for need in sign["needs"]:
+            seen = [scales.get(view) for view in need if view != "listing"]
+            if None not in seen:
+                sets.append(min([1.0] + [1.0 if feature is None or math.isinf(s) else
+                                         chance_resolved(feature, s, 1.0, rates["n50_cycles"]) for s in seen]))
+        if not sets:
+            continue
+        d = max(sets)
+        se, fa = (d * rates[rate] + (1 - d) * rates["g"] for rate in ("a", "b"))
+        present, axes = model.present[j]
+        given = post.given(post.evidence + [(fa + (se - fa) * present, axes)]) / post.joint
+        joint = np.array([given, 1 - given]) * post.stories
+        sides = np.array([joint[:, model.bad].sum(1), joint[:, ~model.bad].sum(1)]).T
+        worth = None
+        if nets is not None:
+            worth = np.maximum(joint @ nets, 0).sum() - max(post.stories @ nets, 0.0)
+            worth = worth if worth > 1e-12 * (post.stories @ abs(nets)) else 0.0
+        looks.append((j, worth, mutual_information(sides), mutual_information(joint), d))
+    looks.sort(key=lambda look: (-(look[1] or 0.0), -look[2]))
+    best = []
+    for look in looks:
+        if not any(excludes(look[0], b[0]) for b in best):
+            best.append(look)
+    return {j: {"worth": ("exact", None) if worth is None else ("money", worth), "bits_bad": ("bits", bad),
+                "bits": ("bits", bits), "resolvable": ("resolvable", d)} for j, worth, bad, bits, d in best[:3]}
+
 # The whole answer, and comparing. A leaf is (kind, figure): a kind of TOLERANCE, "money_down" or "absent".
 def leaves(kind, figures):
     return {k: (kind, x) for k, x in figures.items()}
 
 def expected_answer(model, request, answer, shares_required):
-    parts = dig(request, "include", default=["components", "shares", "decision"])
+    parts = dig(request, "include", default=["components", "shares", "decision", "look_next"])
     calls, outranked = gather_calls(model, request, answer)
     post = Posterior(model, request, calls)
     stories, prior = dict(zip(model.stories, post.stories)), math.log(post.prior_bad / (1 - post.prior_bad))
@@ -354,8 +404,15 @@ def expected_answer(model, request, answer, shares_required):
         ours["log_odds_db"]["price"] = ("share_db", shares[len(calls):].sum())
     shown = {r.get("sign") for r in theirs if r.get("from") == "derived"}
     ours["evidence"] |= {f"derived {c.sign}": {"call": ("exact", c.call)} for c in outranked if c.sign in shown}
-    if request.get("value") and "decision" in parts:
-        ours["decision"] = expected_decision(Deal(post, request), money(dig(request, "offer", "price")))
+    ask, deal = money(dig(request, "offer", "price")), Deal(post, request) if request.get("value") else None
+    if deal and "decision" in parts:
+        ours["decision"] = expected_decision(deal, ask)
+    if request.get("stage") != "received" and "look_next" in parts:
+        nets = None
+        if deal and ask is not None:
+            margin = deal.margin * deal.landed_cost(ask)
+            nets = np.array([deal.net(h, ask) - margin for h in model.stories])
+        ours["look_next"] = expected_looks(model, request, post, calls, nets)
     return ours, sum(c.origin == "derived" and c.sign != AVOIDS for c in calls)
 
 def expected_component(post, k):  # The five public states; the metal its own two
@@ -393,7 +450,7 @@ def compare(ours, theirs, currency, worst, misses, path=()):
     """Walks both answers. The service may add fields, but not stories, components, states or evidence."""
     if isinstance(ours, dict):
         theirs = theirs if isinstance(theirs, dict) else {}
-        closed = path[:1] in (("stories",), ("components",)) or path == ("evidence",)
+        closed = path[:1] in (("stories",), ("components",)) or path in (("evidence",), ("look_next",))
         for k in ours | theirs if closed else ours:
             compare(ours.get(k, ("absent", None)), theirs.get(k), currency, worst, misses, path + (k,))
         return
@@ -409,7 +466,8 @@ def check(model, request, answer, shares_required):  # largest differences, miss
     rows, odds, worst = answer.get("evidence") or [], dig(answer, "log_odds_db", default={}), {}
     keyed = {f"{r.get('from')} {r.get('sign')}": r for r in rows}
     misses = [f"evidence: {len(rows)} rows, {len(keyed)} of them distinct"] * (len(keyed) != len(rows))
-    compare(ours, answer | {"evidence": keyed}, dig(request, "value", "all_original", "low", "currency"), worst, misses)
+    looks = {look["sign"]: look for look in answer.get("look_next") or []}
+    compare(ours, answer | {"evidence": keyed, "look_next": looks}, dig(request, "value", "all_original", "low", "currency"), worst, misses)
     if "price" in ours["log_odds_db"]:  # shares were asked for: they add up to the posterior
         parts = [r.get("share_db") for r in rows] + [odds.get(k) for k in ("prior", "price", "recalibration")]
         total = ("share_db", math.fsum(x or 0.0 for x in parts))

@@ -229,6 +229,49 @@ fn a_request_for_some_parts_is_shown_in_all() {
     assert_eq!(item["reasons"][0]["sign"], "dial_too_fresh");
 }
 
+/// Quick triage: nothing but what a search page shows, before anybody has looked at anything.
+#[test]
+fn a_price_a_segment_and_photo_sizes_are_enough() {
+    let assess = |request: &Value| -> Value {
+        let file = tempfile::NamedTempFile::new().unwrap();
+        fs::write(file.path(), request.to_string()).unwrap();
+        let printed = run(&["assess", file.path().to_str().unwrap()]);
+        assert_eq!(printed.code, Some(0), "{}", printed.err);
+        serde_json::from_str(&printed.out).unwrap()
+    };
+    let mut request = json!({
+        "offer": { "price": eur("240.00") },
+        "seller": { "segment": "volume_seller_of_bright_dials" },
+        "photos": [{ "id": "p1", "view": "dial_macro", "dial_width_px": 900 },
+                   { "id": "p2", "view": "movement_open", "dial_width_px": 1200 }],
+        "observations": [],
+    });
+    let answer = assess(&request);
+    let looks = answer["look_next"].as_array().unwrap();
+    assert_eq!(looks.len(), 3);
+    for look in looks {
+        assert!(look["question"].as_str().unwrap().ends_with('?') && look["how_to_look"].is_string());
+        assert!(look["worth"].is_null(), "no value, no worth");
+        assert!(look["bits_bad"].as_f64().unwrap() > 0.0);
+        assert!(["p1", "p2"].map(Value::from).contains(&look["photo"]) || look["photo"].is_null());
+    }
+    assert!(looks.iter().any(|l| l["photo"] == "p2"), "the movement says most of what is hidden: {looks:?}");
+    // With a value there is something to win or lose by looking.
+    request["offer"]["price"] = eur("155.00");
+    request["value"] = json!({ "all_original": { "low": eur("300.00"), "high": eur("500.00") } });
+    let answer = assess(&request);
+    assert!(answer["decision"]["advice"].is_string() && number(&answer["look_next"][0]["worth"]) > 0.0, "{answer}");
+    // A sign that is called is looked at no more.
+    let first = answer["look_next"][0]["sign"].clone();
+    request["observations"] = json!([{ "sign": first, "call": "absent" }]);
+    assert!(assess(&request)["look_next"].as_array().unwrap().iter().all(|l| l["sign"] != first));
+    request["include"] = json!(["decision"]);
+    assert_eq!(assess(&request).get("look_next"), None);
+    request["include"] = json!(["look_next"]);
+    request["stage"] = json!("received");
+    assert_eq!(assess(&request).get("look_next"), None, "a watch on the bench is looked at itself");
+}
+
 #[test]
 fn with_nothing_to_list_it_says_so() {
     let printed = tonight(&of(&[]), &[]);

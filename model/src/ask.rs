@@ -31,6 +31,9 @@ pub const EXACT_SIGNS: usize = 12;
 /// Patterns drawn where there are too many to enumerate.
 pub const DRAWS: usize = 1000;
 
+/// Worths below this share of the amounts they are the difference of are rounding.
+const NO_WORTH: f64 = 1e-12;
+
 /// A request for one or more views and what it is worth.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Request {
@@ -430,6 +433,9 @@ fn told(pack: &Pack, asking: &Asking<'_>, look: Look, present: &PerStory) -> Loo
             .and_then(|t| to_buy(prior, net).value_of_sample_information(t).map_err(|e| e.to_string()))
             .unwrap_or_else(|e| unreachable!("a call is present or absent in every story: {e}"))
     });
+    // What adding in another order could make of nothing must not rank one sign above another.
+    let scale: f64 = asking.net.map_or(0.0, |net| prior.iter().zip(net).map(|(p, n)| p * n.abs()).sum());
+    let worth = worth.map(|w| if w > NO_WORTH * scale { w } else { 0.0 });
     // Rounding must not make information negative.
     Look { worth, bits: f64::max(bits, 0.0), bits_bad: f64::max(bits_bad, 0.0), ..look }
 }

@@ -222,7 +222,12 @@ fn compare(c: &mut Criterion) {
     assess("assessment with components and decision", &[Part::Components, Part::Decision]);
     let why = [Part::Components, Part::Decision, Part::Shares, Part::Interval];
     assess("assessment with components, decision, shares and interval", &why);
+    assess("assessment with all of that and look_next", &[&why[..], &[Part::LookNext]].concat());
     assess("assessment with all of that and ask_next", &[&why[..], &[Part::AskNext]].concat());
+    assess(
+        "assessment with all of that, look_next and ask_next",
+        &[&why[..], &[Part::LookNext, Part::AskNext]].concat(),
+    );
     group.finish();
 }
 

@@ -5,12 +5,13 @@ use crate::feed::Format;
 use crate::listing::Listing;
 use crate::problem::{FaultAt, MALFORMED, Problem, ProblemOfLine};
 use crate::strict_json;
-use crate::wire::NonNegativeMoney;
+use crate::wire::bids::{BidOn, BidWeighed, Bids, BidsBody, LeftOut};
 use crate::wire::feed::FeedBody;
 use crate::wire::request::{
     AssessRequest, CallKind, Feedback, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth, Year,
 };
 use crate::wire::stored::{How, OutcomeBody, SellerBody};
+use crate::wire::{Money, NonNegativeMoney};
 use anyhow::Context as _;
 use serde_json::{Value, json};
 use steelyard_model::facts::Book;
@@ -112,6 +113,43 @@ pub fn outcome() -> OutcomeBody {
         sold: None,
         note: None,
     }
+}
+
+/// Two auctions of which one is wanted.
+#[must_use]
+pub fn bids() -> BidsBody {
+    let on = |id: &str, price| Some(BidOn { id: id.into(), expected_price: eur(price) });
+    BidsBody {
+        budget: eur("1500.00"),
+        listings: vec![on("lot-381", "350.00"), on("lot-382", "410.00")],
+        at_most_one: vec![Some(vec![Some("lot-381".into()), Some("lot-382".into())])],
+    }
+}
+
+/// The answer where the first brings more.
+fn bids_chosen() -> Bids {
+    let weighed = |id: &str, most, stake, price, net, left_out| BidWeighed {
+        id: id.into(),
+        walk_away_price: paid(most),
+        stake: paid(stake),
+        expected_price: paid(price),
+        expected_net: paid(net),
+        left_out,
+    };
+    Bids {
+        choose: vec!["lot-381".into()],
+        expected_net: paid("122.40"),
+        bound: paid("122.40"),
+        left: paid("838.55"),
+        listings: vec![
+            weighed("lot-381", "469.45", "661.45", "350.00", "122.40", None),
+            weighed("lot-382", "433.10", "625.10", "410.00", "24.05", Some(LeftOut::OthersBetter)),
+        ],
+    }
+}
+
+fn paid(amount: &str) -> Money {
+    Money { amount: amount.into(), currency: "EUR".into() }
 }
 
 /// Outcomes as CSV.
@@ -222,6 +260,18 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
             "fresh_dial",
             "A dial that looks new on a worn case",
             serde_json::to_value(fresh_dial())?,
+        ),
+        example(
+            &body("/v1/bids", "post", "application/json"),
+            "one_of_two",
+            "Two auctions of which one is wanted",
+            serde_json::to_value(bids())?,
+        ),
+        example(
+            "/paths/~1v1~1bids/post/responses/200/content/application~1json",
+            "one_of_two",
+            "The first is worth more",
+            serde_json::to_value(bids_chosen())?,
         ),
         example(&put("/v1/sellers/{id}"), "said", "A seller and its ratings", serde_json::to_value(seller())?),
         example(

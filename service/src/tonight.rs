@@ -193,6 +193,7 @@ pub async fn list(app: &App, wanted: &Wanted) -> Result<List, Problem> {
             None => break,
         }
     }
+    sorted.ended.sort_by_key(|e| (e.ends_at.parse::<Timestamp>().ok(), e.id.clone()));
     let auctions: Vec<String> = sorted.lots.values().flatten().filter(|l| l.auction).map(|l| l.id.clone()).collect();
     let bids = match &wanted.spend {
         Some(spend) => Some(spent(memory, &force, spend, &auctions).await?),

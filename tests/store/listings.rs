@@ -20,6 +20,7 @@ on_both! {
     an_assessment_keeps_the_request_it_was_made_of,
     whoever_loses_an_outcome_is_named,
     the_same_serial_or_photo_is_found,
+    several_are_read_at_once,
 }
 
 async fn what_is_put_is_got(place: &Place) {
@@ -323,12 +324,41 @@ async fn the_same_serial_or_photo_is_found(place: &Place) {
     put(&store, &NewListing { photos: &qr, ..listing("b") }, &assessment(None)).await;
     put(&store, &NewListing { photos: &r, serial: Some("1"), ..listing("c") }, &assessment(None)).await;
     put(&store, &listing("d"), &assessment(None)).await;
-    assert_eq!(store.same_as(ACCOUNT, "a").await.unwrap(), ["b", "c"]);
-    assert_eq!(store.same_as(ACCOUNT, "b").await.unwrap(), ["a", "c"]);
-    assert!(store.same_as(ACCOUNT, "d").await.unwrap().is_empty());
+    let others = async |ids: &[&str], most: u32| {
+        let pairs = store.same_watch(ACCOUNT, ids, most).await.unwrap();
+        pairs.into_iter().map(|p| format!("{}-{}", p.listing, p.other)).collect::<Vec<_>>()
+    };
+    // Saved at one moment, the ids decide; of each listing the newest first.
+    assert_eq!(others(&["a", "b", "d", "nobody"], 9).await, ["a-c", "a-b", "b-c", "b-a"]);
+    assert_eq!(others(&["b", "a"], 1).await, ["a-c", "b-c"]);
+    assert!(others(&["d"], 9).await.is_empty() && others(&[], 9).await.is_empty());
+    let late = NewListing { photos: &r, at: at(1000), ..listing("0") };
+    put(&store, &late, &assessment(None)).await;
+    assert_eq!(others(&["c"], 9).await, ["c-0", "c-b", "c-a"]);
+    assert_eq!(store.same_watch("other", &["a"], 9).await.unwrap(), []);
     // Put without its photo, it shares it no more.
     put(&store, &listing("b"), &assessment(None)).await;
-    assert_eq!(store.same_as(ACCOUNT, "a").await.unwrap(), ["c"]);
+    assert_eq!(others(&["a"], 9).await, ["a-c"]);
+}
+
+async fn several_are_read_at_once(place: &Place) {
+    let store = place.open().await;
+    for id in ["a", "b"] {
+        put(&store, &listing(id), &assessment(Some(1.0))).await;
+    }
+    // More than one statement takes.
+    let many: Vec<String> = (0..1200).map(|i| format!("n{i}")).collect();
+    let ids: Vec<&str> = many.iter().map(String::as_str).chain(["b", "a"]).collect();
+    let mut found = store.these_listings(ACCOUNT, &ids).await.unwrap();
+    found.sort_by(|x, y| x.id.cmp(&y.id));
+    assert_eq!(found, [store.listing(ACCOUNT, "a").await.unwrap(), store.listing(ACCOUNT, "b").await.unwrap()]);
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    let outcome = |id, listing, body| NewOutcome { id, listing, recorded_at: at(1), found_at: at(1), body };
+    let three = [outcome("o1", "a", "{\"n\":1}"), outcome("o2", "x", "{\"n\":2}"), outcome("o3", "a", "{\"n\":3}")];
+    write.record_outcomes(&three).await.unwrap();
+    committed(write).await;
+    let found = store.found_of(ACCOUNT, &ids).await.unwrap();
+    assert_eq!(found.iter().map(|o| o.id.as_str()).collect::<Vec<_>>(), ["o3"], "the one that stands");
 }
 
 async fn a_cursor_holds_for_its_query_alone(place: &Place) {

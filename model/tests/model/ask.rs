@@ -266,9 +266,9 @@ proptest! {
             let called = |x: &Index| listing.evidence.has(*x);
             let other_way = |x: &Index| found.iter().any(|l| l.sign == *x);
             let excluded = pack.signs()[j].excludes.iter().any(|x| called(x) || other_way(x));
-            let wanted = stated && !called(&j) && !excluded && !(keep_shut && data.neutral_when.is_some())
-                && data.id != "seller_avoids_photo";
-            let d = listing.resolvable(j).filter(|_| wanted);
+            let neutral = keep_shut && data.neutral_when.is_some();
+            let left_out = called(&j) || excluded || neutral || data.id == "seller_avoids_photo";
+            let d = listing.resolvable(j).filter(|_| stated && !left_out);
             let look = found.iter().find(|l| l.sign == j);
             prop_assert_eq!(look.map(|l| l.resolvable), d, "{}", data.id);
             if let Some(photo) = look.and_then(|l| l.photo) {

@@ -82,7 +82,7 @@ fn burkardts_collection() {
 fn no_instance_of_twenty_five_is_too_hard() {
     let costs: Vec<u64> = (0..EXACT as u64).map(|i| 2 * (1 << 24) + (1 << (i + 2).min(24)) + 2 * i).collect();
     let offers: Vec<Offer> = costs.iter().map(|&cost| Offer { cost, worth: i64::try_from(cost).unwrap() }).collect();
-    let budget = costs.iter().sum::<u64>() / 2 | 1;
+    let budget = (costs.iter().sum::<u64>() / 2) | 1;
     let pairs: Vec<Vec<usize>> = (0..EXACT / 2).map(|i| vec![i, EXACT - 1 - i]).collect();
     for groups in [vec![], pairs] {
         let choice = choose(budget, &offers, &groups);

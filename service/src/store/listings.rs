@@ -399,29 +399,6 @@ impl Store {
         let missing = || Error::not_found("assessment", &format!("{first_revision} of listing {listing}"));
         read_past(&row.ok_or_else(missing)?)
     }
-
-    /// Ids of other listings that share a listing's serial or one of its photos.
-    ///
-    /// # Errors
-    /// If the database fails.
-    pub async fn same_as(&self, account: &str, id: &str) -> Result<Vec<String>, Error> {
-        sqlx::query(
-            "SELECT o.id AS id FROM listings l JOIN listings o ON o.account = l.account AND o.serial = l.serial
-             WHERE l.account = $1 AND l.id = $2 AND o.id <> $2
-             UNION
-             SELECT o.listing AS id FROM listing_photos p CROSS JOIN listing_photos o
-             WHERE p.account = $1 AND p.listing = $2
-                 AND o.account = p.account AND o.digest = p.digest AND o.listing <> $2
-             ORDER BY id",
-        )
-        .bind(account)
-        .bind(id)
-        .fetch_all(&self.reads)
-        .await?
-        .iter()
-        .map(|row| row.text("id"))
-        .collect()
-    }
 }
 
 impl Write {
