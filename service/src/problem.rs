@@ -93,7 +93,7 @@ kinds! {
         "A body may hold 256 KiB, and so may each line of a stream; an import of outcomes 32 MiB, the items of a feed 8 MiB.";
     /// Not a JSON media type.
     UNSUPPORTED_MEDIA_TYPE = "unsupported-media-type", UNSUPPORTED_MEDIA_TYPE, "Unsupported media type",
-        "Send the body as `Content-Type: application/json`; an import of outcomes as `text/csv` or `application/x-ndjson`, a stream of lines as `application/x-ndjson`; the items of a feed as `application/feed+json` or `application/x-ndjson`.";
+        "Send the body as `Content-Type: application/json`; an import of outcomes as `text/csv` or `application/x-ndjson`; the items of a feed as `application/feed+json` or `application/x-ndjson`; a stream of lines as `application/x-ndjson`.";
     /// Nothing came for too long.
     IDLE = "idle", REQUEST_TIMEOUT, "Nothing came for too long",
         "A stream of lines waits half a minute for the next byte, then ends with this problem in the place of the next line. What came before was answered; send the rest in a new request.";
