@@ -121,7 +121,7 @@ fn lines_are_answered_in_order_and_a_bad_one_on_its_own_line() {
 #[test]
 fn assess_refuses_a_file_that_is_not_json() {
     for text in ["", "sign=crown", "{\"observations\": [", "{\"observations\": [NaN]}", "{\"a\": 1, \"a\": 1}"] {
-        failed(&assess(text.as_bytes()), &["listing.json", "cannot be read"]);
+        failed(&assess(text.as_bytes()), &["listing.json", "is not JSON"]);
     }
     failed(&assess(b"{\"observations\": [], \"id\": \"\xff\"}"), &["listing.json", "UTF-8"]);
 }

@@ -752,17 +752,44 @@ pub(crate) struct Saved {
 /// Assesses and saves a listing, then assesses the seller's other open ones again.
 pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<Saved, Problem> {
     let because = format!("listing {} of the same seller was saved", save.id);
-    let (saved, sellers) = put(app, save).await?;
+    let (saved, sellers) = put(app, save, &mut Files::default()).await?;
     follow(app, sellers, &because).await;
     Ok(saved)
 }
 
-/// The same for many, whose sellers' other listings are looked at once in the end. What became of
-/// each, in order.
+/// What is known of sellers for a while, under one model.
+#[derive(Default)]
+struct Files {
+    model: String,
+    by_seller: HashMap<String, SellerFile>,
+}
+
+impl Files {
+    async fn known(
+        &mut self,
+        memory: &Memory,
+        force: &Arc<InForce>,
+        request: &AssessRequest,
+        id: &str,
+    ) -> Result<SellerKnown, Problem> {
+        let Some(seller) = seller_of(request) else { return Ok(SellerKnown::default()) };
+        if self.model != force.served.version() {
+            *self = Self { model: force.served.version().into(), by_seller: HashMap::new() };
+        }
+        if !self.by_seller.contains_key(seller) {
+            self.by_seller.insert(seller.into(), memory.seller(force, seller).await?);
+        }
+        Ok(self.by_seller[seller].without(Own { id: Some(id), marks: &Marks::of(request) }))
+    }
+}
+
+/// The same for many: each is assessed beside what was known of its seller before all of them, and in
+/// the end the sellers' listings are looked at once. What became of each, in order.
 pub(crate) async fn save_all(app: &App, saves: Vec<Save<'_>>) -> Vec<Result<Saved, Problem>> {
     let (mut done, mut touched) = (Vec::with_capacity(saves.len()), Vec::new());
+    let mut files = Files::default();
     for save in saves {
-        done.push(put(app, save).await.map(|(saved, sellers)| {
+        done.push(put(app, save, &mut files).await.map(|(saved, sellers)| {
             touched.extend(sellers);
             saved
         }));
@@ -772,7 +799,7 @@ pub(crate) async fn save_all(app: &App, saves: Vec<Save<'_>>) -> Vec<Result<Save
 }
 
 /// Assesses and saves a listing. Gives also the sellers of whom something else is known now.
-async fn put(app: &App, save: Save<'_>) -> Result<(Saved, Vec<Option<String>>), Problem> {
+async fn put(app: &App, save: Save<'_>, files: &mut Files) -> Result<(Saved, Vec<Option<String>>), Problem> {
     let memory = app.memory()?;
     let force = app.in_force().await?;
     let before = match memory.store.listing(ACCOUNT, save.id).await {
@@ -780,7 +807,7 @@ async fn put(app: &App, save: Save<'_>) -> Result<(Saved, Vec<Option<String>>), 
         Err(e) if e.is_not_found() => None,
         Err(e) => return Err(e.into()),
     };
-    let known = app.known(&force, &save.read.request, Some(save.id)).await?;
+    let known = files.known(memory, &force, &save.read.request, save.id).await?;
     let (read, with, used) = (save.read, force.clone(), known.clone());
     let (request, assessment) = computing(move || {
         let (request, listing) = read.listing(&with, &used)?;
