@@ -311,7 +311,7 @@ async fn the_same_watch_is_found_by_its_serial_and_by_its_photos(place: &Place) 
     saved(&service, "serial", with(Some("123456"), None)).await;
     saved(&service, "photo", with(None, Some("sha256:aa"))).await;
     saved(&service, "neither", with(Some("654321"), Some("sha256:bb"))).await;
-    let both = saved(&service, "both", with(Some("123456"), Some("sha256:aa"))).await;
+    let both = saved(&service, "both", with(Some("12-34 56"), Some("sha256:aa"))).await;
     assert_eq!(both["same_as"], json!(["photo", "serial"]));
     assert_eq!(get(&service, "/v1/listings/serial").await.json()["same_as"], json!(["both"]));
     assert_eq!(get(&service, "/v1/listings/neither").await.json()["same_as"], json!([]));

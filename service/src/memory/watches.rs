@@ -20,13 +20,24 @@ pub(crate) struct Marks {
 impl Marks {
     pub(crate) fn of(request: &AssessRequest) -> Self {
         let watch = request.watch.as_ref();
+        let digests = request.photos.iter().flatten().filter_map(|p| p.digest.clone());
         let key = |name: Option<&String>| name.map(|n| Book::name_key(n)).filter(|n| !n.is_empty());
         Self {
             maker: key(watch.and_then(|w| w.maker.as_ref())),
             reference: key(watch.and_then(|w| w.reference.as_ref())),
             serial: key(watch.and_then(|w| w.facts.as_ref()).and_then(|f| f.serial.as_ref())),
-            photos: request.photos.iter().flatten().filter_map(|p| p.digest.clone()).collect(),
+            photos: digests.filter(|d| !d.trim().is_empty()).collect(),
         }
+    }
+
+    /// The serial number, however it is written.
+    pub(crate) fn serial(&self) -> Option<&str> {
+        self.serial.as_deref()
+    }
+
+    /// Digests of the photos.
+    pub(crate) fn photos(&self) -> &[String] {
+        &self.photos
     }
 
     /// Whether what is stated of two cannot be of one watch.

@@ -1,6 +1,6 @@
 //! Saved feeds: polled at their time or by hand, their items kept as listings.
 //!
-//! feed that is due → lease → poll → items ([`items`]) → schedule → lease given back.
+//! feed that is due → lease → poll → items (`items`) → schedule → lease given back.
 //!
 //! Any number of processes may poll beside one another: a feed goes to whoever holds its lease,
 //! which is short and renewed as long as the poll lasts. Where a process dies, another takes the feed

@@ -57,7 +57,7 @@ pub struct Listing {
     pub request: String,
     /// Who offers it.
     pub seller: Option<String>,
-    /// The number on its movement or case.
+    /// The number on its movement or case, as numbers are compared.
     pub serial: Option<String>,
     /// When it was first saved.
     pub saved_at: Timestamp,
@@ -143,7 +143,7 @@ pub struct NewListing<'a> {
     pub request: &'a str,
     /// Who offers it.
     pub seller: Option<&'a str>,
-    /// The number on its movement or case.
+    /// The number on its movement or case, as numbers are compared.
     pub serial: Option<&'a str>,
     /// Digests of its photos, by which the same photo is found elsewhere.
     pub photos: &'a [String],

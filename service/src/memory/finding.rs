@@ -1,0 +1,127 @@
+//! Outcomes: what was found out, recorded and told.
+
+use super::looking::follow;
+use super::{ACCOUNT, Memory, OUTCOME_RECORDED, PAGE, now};
+use crate::app::{App, computing};
+use crate::outcomes::Format;
+use crate::problem::{INTERNAL, Problem};
+use crate::store::{NewChange, NewOutcome, OutcomeFilter, Write};
+use crate::wire::stored::{Imported, OutcomeBody};
+use axum::body::Bytes;
+use jiff::Timestamp;
+use serde_json::json;
+use std::collections::HashMap;
+use std::sync::Arc;
+use uuid::Uuid;
+
+/// What was found out about a listing, and whose it was.
+pub(crate) struct Found {
+    pub(crate) seller: Option<String>,
+    pub(crate) body: OutcomeBody,
+}
+
+/// The outcomes that stand, by listing.
+pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<String, Found>, Problem> {
+    let filter = OutcomeFilter { current: true, ..OutcomeFilter::default() };
+    let (mut found, mut after) = (HashMap::new(), 0);
+    loop {
+        let page = memory.store.outcomes(ACCOUNT, &filter, after, PAGE).await?;
+        let Some(last) = page.last() else { return Ok(found) };
+        after = last.number;
+        for outcome in page {
+            if let Ok(body) = serde_json::from_str(&outcome.body) {
+                found.insert(outcome.listing, Found { seller: outcome.seller, body });
+            }
+        }
+    }
+}
+
+/// An outcome to record, under a name of its own.
+pub(crate) struct Finding {
+    pub(crate) id: String,
+    pub(crate) body: OutcomeBody,
+    found_at: Timestamp,
+    text: String,
+}
+
+impl Finding {
+    /// Finding out now, where it does not say when.
+    pub(crate) fn new(mut body: OutcomeBody, now: Timestamp) -> Result<Self, Problem> {
+        let found_at = body.found_at.as_ref().and_then(|t| t.parse().ok()).unwrap_or(now);
+        body.found_at.get_or_insert_with(|| now.to_string());
+        let text = serde_json::to_string(&body).map_err(|e| {
+            tracing::error!(error = %e, "an outcome does not serialise");
+            Problem::new(INTERNAL, "the fault is ours")
+        })?;
+        Ok(Self { id: Uuid::now_v7().to_string(), body, found_at, text })
+    }
+
+    /// The outcome as it is kept.
+    pub(crate) fn text(&self) -> &str {
+        &self.text
+    }
+}
+
+/// Records outcomes and tells of them. Gives the write, not committed yet, and the seller of each.
+pub(crate) async fn record(
+    app: &App,
+    found: &[Finding],
+    now: Timestamp,
+) -> Result<(Write, Vec<Option<String>>), Problem> {
+    let rows: Vec<NewOutcome<'_>> = found
+        .iter()
+        .map(|f| NewOutcome {
+            id: &f.id,
+            listing: &f.body.listing,
+            recorded_at: now,
+            found_at: f.found_at,
+            body: &f.text,
+        })
+        .collect();
+    let told: Vec<String> = found
+        .iter()
+        .map(|f| {
+            let (listing, story) = (&f.body.listing, &f.body.story);
+            json!({ "at": now.to_string(), "listing": listing, "outcome": f.id, "story": story }).to_string()
+        })
+        .collect();
+    let told: Vec<NewChange<'_>> =
+        told.iter().map(|data| NewChange { at: now, event: OUTCOME_RECORDED, data }).collect();
+    let mut write = app.memory()?.store.write(ACCOUNT).await?;
+    let sellers = write.record_outcomes(&rows).await?;
+    write.tell(&told).await?;
+    Ok((write, sellers))
+}
+
+/// Records the outcomes of a file, and assesses the sellers' listings again.
+///
+/// # Errors
+/// Every fault of a CSV's header; or if the store fails.
+pub async fn import(app: &Arc<App>, format: Format, bytes: Bytes) -> Result<Imported, Problem> {
+    let (imported, write, sellers) = read_and_record(app, format, bytes).await?;
+    write.commit().await?;
+    follow(app, sellers, IMPORTED).await;
+    Ok(imported)
+}
+
+/// Why listings are assessed again after an import.
+pub(crate) const IMPORTED: &str = "outcomes of the same seller were imported";
+
+/// Records the outcomes of a file. Gives the write, not committed yet, and the seller of each.
+pub(crate) async fn read_and_record(
+    app: &Arc<App>,
+    format: Format,
+    bytes: Bytes,
+) -> Result<(Imported, Write, Vec<Option<String>>), Problem> {
+    let (force, reader) = (app.in_force().await?, app.clone());
+    let now = now();
+    let (mut found, mut refused) = (Vec::new(), Vec::new());
+    for line in computing(move || reader.outcomes(&force, format, &bytes)).await? {
+        match line {
+            Ok(body) => found.push(Finding::new(body, now)?),
+            Err(line) => refused.push(line),
+        }
+    }
+    let (write, sellers) = record(app, &found, now).await?;
+    Ok((Imported { accepted: found.len() as u64, refused }, write, sellers))
+}
