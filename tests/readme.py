@@ -2,7 +2,7 @@
 """Runs the commands of README.md and compares what they print with what README.md shows.
 
 A block that begins with `$ ` is a command and its output. A line `[...]` stands for any lines.
-Ports differ from run to run and are not compared; long decimals are compared to six places.
+Ports and the names that the service makes up differ from run to run and are not compared; long decimals are compared to six places.
 """
 import pathlib
 import re
@@ -31,6 +31,7 @@ def same(shown, printed):
 
 def normal(text):
     text = re.sub(r"127\.0\.0\.1:\d+", "127.0.0.1:PORT", text)
+    text = re.sub(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}", "NAME-OF-ITS-OWN", text)
     text = re.sub(r"-?\d+\.\d{7,}(e-\d+)?", lambda m: f"{float(m[0]):.6f}", text)
     return [line.rstrip() for line in text.rstrip("\n").split("\n")]
 

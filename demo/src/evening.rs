@@ -86,8 +86,16 @@ pub(crate) async fn evening(service: &Service<'_>, feed: &Feed, data: &Path, boo
     let body = json!({ "url": url, "format": "json_feed", "every_s": 900 });
     let id = service.json("POST", "/v1/feeds", Some(&body)).await?["id"].as_str().context("a feed")?.to_owned();
     say(&format!("Tonight: the saved listings as a feed, polled from {url}"));
-    let told = poll(service, &id).await?;
-    say(&format!("  {told}\n"));
+    // A new feed is polled at once.
+    let first = loop {
+        let feed = service.json("GET", &format!("/v1/feeds/{id}"), None).await?;
+        if !feed["last_polled_at"].is_null() {
+            break feed;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    };
+    ensure!(first["last_error"].is_null(), "{first}");
+    say(&format!("  {}\n", told(&first["last_items"])));
     print_tonight(data, book).await?;
 
     say("\nAn hour later the bid on one has risen, the price of another has come down, and a third says more:");
@@ -108,11 +116,12 @@ pub(crate) async fn evening(service: &Service<'_>, feed: &Feed, data: &Path, boo
 async fn poll(service: &Service<'_>, id: &str) -> anyhow::Result<String> {
     let polled = service.json("POST", &format!("/v1/feeds/{id}/poll"), None).await?;
     ensure!(polled["result"] == "read", "{polled}");
-    let items = &polled["items"];
-    Ok(format!(
-        "{} new, {} changed, {} unchanged, {} refused",
-        items["new"], items["changed"], items["unchanged"], items["refused"]
-    ))
+    Ok(told(&polled["items"]))
+}
+
+fn told(items: &Value) -> String {
+    let [new, changed, unchanged, refused] = ["new", "changed", "unchanged", "refused"].map(|name| &items[name]);
+    format!("{new} new, {changed} changed, {unchanged} unchanged, {refused} refused")
 }
 
 /// The list as `steelyard tonight` prints it.
