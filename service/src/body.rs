@@ -10,7 +10,7 @@ use std::time::Duration;
 /// The most a body may hold.
 pub const MOST_BYTES: usize = 256 * 1024;
 
-/// A body that is too large is still read to this many bytes, and for this long, and thrown
+/// Of a body that is too large so many bytes more are still read, for this long, and thrown
 /// away: a client that is cut off while it sends may never see the answer.
 const MOST_DISCARDED: usize = 8 * 1024 * 1024;
 const LONGEST_DISCARD: Duration = Duration::from_secs(2);
@@ -33,11 +33,13 @@ pub async fn json_bytes(request: Request) -> Result<Bytes, Problem> {
 pub async fn bytes(request: Request, most: usize) -> Result<Bytes, Problem> {
     let too_large = || Problem::new(TOO_LARGE, format!("the body may hold {most} bytes"));
     let announced = request.headers().get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()?.parse::<u64>().ok());
-    if announced.is_some_and(|n| n > most.max(MOST_DISCARDED) as u64) {
+    if announced.is_some_and(|n| n > (most + MOST_DISCARDED) as u64) {
         return Err(too_large());
     }
     let mut body = request.into_body();
-    if let Some(bytes) = read(&mut body, most).await? {
+    if announced.is_none_or(|n| n <= most as u64)
+        && let Some(bytes) = read(&mut body, most).await?
+    {
         return Ok(bytes);
     }
     // However far it came: the answer is the same.
