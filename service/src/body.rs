@@ -43,7 +43,7 @@ pub async fn bytes(request: Request, most: usize) -> Result<Bytes, Problem> {
         return Ok(bytes);
     }
     // However far it came: the answer is the same.
-    let _ = tokio::time::timeout(LONGEST_DISCARD, discard(&mut body)).await;
+    let _ = tokio::time::timeout(LONGEST_DISCARD, discard(&mut body, most + MOST_DISCARDED)).await;
     Err(too_large())
 }
 
@@ -60,8 +60,7 @@ async fn read(body: &mut Body, most: usize) -> Result<Option<Bytes>, Problem> {
     Ok(Some(bytes.into()))
 }
 
-async fn discard(body: &mut Body) {
-    let mut left = MOST_DISCARDED;
+async fn discard(body: &mut Body, mut left: usize) {
     while let Some(Ok(frame)) = body.frame().await {
         let size = frame.data_ref().map_or(0, Bytes::len);
         if size > left {
