@@ -10,7 +10,8 @@ use steelyard::wire::response::Assessment;
 /// An invented answer with figures of its own: the picture does not change with the model's.
 fn answer(calls: &[(&str, &str, f64)], price: f64, recalibration: f64) -> Value {
     let examples = examples::all().unwrap();
-    let example = examples.iter().find(|e| e.pointer.contains("/responses/200/")).unwrap();
+    let of_assess = "/paths/~1v1~1assess/post/responses/200/";
+    let example = examples.iter().find(|e| e.pointer.starts_with(of_assess)).unwrap();
     let mut answer = example.value.clone();
     let sum: f64 = calls.iter().map(|(_, _, db)| db).sum();
     let (prior, posterior) = (-5.0, -5.0 + price + recalibration + sum);
