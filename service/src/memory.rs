@@ -22,7 +22,7 @@ pub(crate) use seller::{Look, Own, seller_of};
 pub(crate) use watches::{Marks, watches};
 
 use crate::app::{Served, computing};
-use crate::assess::{Assessor, Bid};
+use crate::assess::{AssessError, Assessor, Bid};
 use crate::listing::Listing;
 use crate::problem::{INTERNAL, NOT_FOUND, Problem};
 use crate::store::{self, BookPart, Keys, ListingQuery, NewModel, OutcomeFilter, Store, Write};
@@ -121,10 +121,7 @@ impl InForce {
     /// # Errors
     /// If its evidence cannot occur under the model.
     pub(crate) fn bid(&self, listing: &Listing, expected: impl FnOnce(f64) -> f64) -> Result<Option<Bid>, Problem> {
-        self.assessor().bid(listing, expected).map_err(|e| {
-            tracing::error!(error = %e, "a listing that fits could not be assessed");
-            Problem::new(INTERNAL, "the evidence cannot occur under the model")
-        })
+        self.assessor().bid(listing, expected).map_err(|e| impossible(&e))
     }
 
     /// Assesses a listing.
@@ -132,11 +129,13 @@ impl InForce {
     /// # Errors
     /// If its evidence cannot occur under the model.
     pub fn assess(&self, listing: &Listing) -> Result<Assessment, Problem> {
-        self.assessor().assess(listing).map_err(|e| {
-            tracing::error!(error = %e, "a listing that fits could not be assessed");
-            Problem::new(INTERNAL, "the evidence cannot occur under the model")
-        })
+        self.assessor().assess(listing).map_err(|e| impossible(&e))
     }
+}
+
+fn impossible(e: &AssessError) -> Problem {
+    tracing::error!(error = %e, "a listing that fits could not be assessed");
+    Problem::new(INTERNAL, "the evidence cannot occur under the model")
 }
 
 /// What lists are sorted by.

@@ -4,7 +4,7 @@ use super::listings::raw;
 use super::parameters::{IfMatch, IfNoneMatch, Known, Paged};
 use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
 use super::resource::{
-    cursor, etag, existing, json, limit, names, page, parameters, place, precondition, storable, tagged, whole,
+    cursor, cut, etag, existing, json, limit, names, page, parameters, place, precondition, storable, tagged, whole,
 };
 use crate::app::App;
 use crate::body;
@@ -348,11 +348,8 @@ async fn list<E: Entry>(
     let asked = parameters(query)?;
     let limit = limit(asked.limit)?;
     let (maker, name): (String, String) = place(uri, asked.cursor.as_deref())?.unwrap_or_default();
-    // One more tells whether there is a next page.
     let mut found = app.memory()?.store().book(ACCOUNT, E::PART, (&maker, &name), limit + 1).await?;
-    let more = found.len() > limit as usize;
-    found.truncate(limit as usize);
-    let next = found.last().filter(|_| more).map(|e| cursor(uri, &(&e.maker, &e.name))).transpose()?;
+    let next = cut(&mut found, limit).map(|e| cursor(uri, &(&e.maker, &e.name))).transpose()?;
     Ok((found.into_iter().map(|e| raw(e.body)).collect::<Result<_, _>>()?, next))
 }
 

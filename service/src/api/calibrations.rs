@@ -3,7 +3,7 @@
 use super::listings::svg_response;
 use super::parameters::{Key, Paged};
 use super::problems::{Anywhere, JsonBody, Keyed, Named, Parameters};
-use super::resource::{cursor, existing, finish, json, limit, page, parameters, place, repeatable};
+use super::resource::{cursor, cut, existing, finish, json, limit, page, parameters, place, repeatable};
 use crate::app::App;
 use crate::memory::ACCOUNT;
 use crate::problem::{NOT_FOUND, Problem};
@@ -110,11 +110,8 @@ pub(super) async fn list(
     let asked = parameters(query)?;
     let limit = limit(asked.limit)?;
     let after: String = place(&uri, asked.cursor.as_deref())?.unwrap_or_default();
-    // One more tells whether there is a next page.
     let mut found = app.memory()?.store().calibrations(ACCOUNT, &after, limit + 1).await?;
-    let more = found.len() > limit as usize;
-    found.truncate(limit as usize);
-    let next_cursor = found.last().filter(|_| more).map(|last| cursor(&uri, &last.id)).transpose()?;
+    let next_cursor = cut(&mut found, limit).map(|last| cursor(&uri, &last.id)).transpose()?;
     let items = found.into_iter().map(CalibrationPage::from).collect();
     page(&uri, next_cursor.clone().as_deref(), &CalibrationsPage { items, next_cursor })
 }

@@ -3,7 +3,7 @@
 use super::parameters::{IfMatch, Key, Known, Paged};
 use super::problems::{Anywhere, Conditional, JsonBody, Keyed, Named, Parameters};
 use super::resource::{
-    cursor, etag, existing, finish, json, limit, page, parameters, place, precondition, repeatable, tagged, whole,
+    cursor, cut, etag, existing, finish, json, limit, page, parameters, place, precondition, repeatable, tagged, whole,
 };
 use crate::app::App;
 use crate::feed::{Format, Limits, Page, Schedule, Validators};
@@ -153,11 +153,8 @@ pub(super) async fn list(
     let asked = parameters(query)?;
     let limit = limit(asked.limit)?;
     let after: String = place(&uri, asked.cursor.as_deref())?.unwrap_or_default();
-    // One more tells whether there is a next page.
     let mut found = app.memory()?.store().feeds(ACCOUNT, &after, limit + 1).await?;
-    let more = found.len() > limit as usize;
-    found.truncate(limit as usize);
-    let next_cursor = found.last().filter(|_| more).map(|last| cursor(&uri, &last.id)).transpose()?;
+    let next_cursor = cut(&mut found, limit).map(|last| cursor(&uri, &last.id)).transpose()?;
     let items = found.into_iter().map(FeedPage::try_from).collect::<Result<_, _>>()?;
     page(&uri, next_cursor.clone().as_deref(), &FeedsPage { items, next_cursor })
 }

@@ -3,8 +3,8 @@
 use super::parameters::{IfMatch, IfNoneMatch, Known, Limit, Paged};
 use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
 use super::resource::{
-    cursor, etag, existing, foreign_cursor, json, limit, names, page, parameters, place, precondition_by, storable,
-    tagged, whole,
+    cursor, cut, etag, existing, foreign_cursor, json, limit, names, page, parameters, place, precondition_by,
+    storable, tagged, whole,
 };
 use crate::app::{App, computing};
 use crate::memory::{ACCOUNT, Save, Saved};
@@ -206,11 +206,8 @@ pub(super) async fn assessments(
     let limit = limit(asked.limit)?;
     let store = app.memory()?.store();
     store.listing(ACCOUNT, &id).await?;
-    // One more tells whether there is a next page.
     let mut found = store.assessments(ACCOUNT, &id, place(&uri, asked.cursor.as_deref())?, limit + 1).await?;
-    let more = found.len() > limit as usize;
-    found.truncate(limit as usize);
-    let last = found.last().filter(|_| more).map(|a| a.assessment.first_revision);
+    let last = cut(&mut found, limit).map(|a| a.assessment.first_revision);
     let next_cursor = last.map(|revision| cursor(&uri, &revision)).transpose()?;
     let items = found.into_iter().map(past).collect::<Result<_, _>>()?;
     page(&uri, next_cursor.clone().as_deref(), &PastAssessmentsPage { items, next_cursor })

@@ -3,7 +3,7 @@
 use super::listings::raw;
 use super::parameters::{Key, Limit, Paged};
 use super::problems::{Anywhere, JsonBody, Keyed, Named, Parameters};
-use super::resource::{cursor, existing, finish, json, limit, page, parameters, place, repeatable};
+use super::resource::{cursor, cut, existing, finish, json, limit, page, parameters, place, repeatable};
 use crate::app::App;
 use crate::body;
 use crate::memory::{self, ACCOUNT, Finding};
@@ -173,11 +173,8 @@ pub(super) async fn list(
     let current = asked.current.unwrap_or(false);
     let filter = OutcomeFilter { listing: asked.listing, seller: asked.seller, current };
     let after = place(&uri, asked.cursor.as_deref())?.unwrap_or(0);
-    // One more tells whether there is a next page.
     let mut found = app.memory()?.store().outcomes(ACCOUNT, &filter, after, limit + 1).await?;
-    let more = found.len() > limit as usize;
-    found.truncate(limit as usize);
-    let next_cursor = found.last().filter(|_| more).map(|o| cursor(&uri, &o.number)).transpose()?;
+    let next_cursor = cut(&mut found, limit).map(|o| cursor(&uri, &o.number)).transpose()?;
     let items = found.into_iter().map(shown).collect::<Result<_, _>>()?;
     page(&uri, next_cursor.clone().as_deref(), &OutcomesPage { items, next_cursor })
 }

@@ -252,6 +252,13 @@ pub(super) fn foreign_cursor() -> Problem {
     Problem::new(MALFORMED, detail)
 }
 
+/// Cuts what was read, with one more than is shown, to a page. The last of it, where another follows.
+pub(super) fn cut<T>(found: &mut Vec<T>, limit: u32) -> Option<&T> {
+    let more = found.len() > limit as usize;
+    found.truncate(limit as usize);
+    found.last().filter(|_| more)
+}
+
 /// A page with the link to the next one.
 pub(super) fn page(uri: &Uri, next: Option<&str>, page: &impl Serialize) -> Result<Response, Problem> {
     let mut response = json(StatusCode::OK, page)?;

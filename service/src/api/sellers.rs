@@ -3,7 +3,7 @@
 use super::parameters::{IfMatch, IfNoneMatch, Known, Paged};
 use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
 use super::resource::{
-    cursor, existing, json, limit, names, page, parameters, place, precondition_by, storable, tagged, whole,
+    cursor, cut, existing, json, limit, names, page, parameters, place, precondition_by, storable, tagged, whole,
 };
 use crate::app::App;
 use crate::body;
@@ -143,11 +143,8 @@ pub(super) async fn list(
     let limit = limit(asked.limit)?;
     let after: Option<String> = place(&uri, asked.cursor.as_deref())?;
     let force = app.in_force().await?;
-    // One more tells whether there is a next page.
     let mut found = app.memory()?.store().sellers(ACCOUNT, after.as_deref().unwrap_or_default(), limit + 1).await?;
-    let more = found.len() > limit as usize;
-    found.truncate(limit as usize);
-    let next_cursor = found.last().filter(|_| more).map(|s| cursor(&uri, &s.id)).transpose()?;
+    let next_cursor = cut(&mut found, limit).map(|s| cursor(&uri, &s.id)).transpose()?;
     let mut items = Vec::with_capacity(found.len());
     for seller in found {
         items.push(shown(&app, &force, seller).await?.1);

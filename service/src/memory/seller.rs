@@ -92,9 +92,7 @@ impl SellerFile {
         loose.sort_by(|a, b| a.0.cmp(&b.0));
         Self { said, listings, loose }
     }
-}
 
-impl SellerFile {
     /// The same without the texts, which say nothing to other listings: small enough to keep many.
     pub(crate) fn lean(mut self) -> Self {
         for known in &mut self.listings {
