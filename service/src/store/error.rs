@@ -121,6 +121,12 @@ impl From<sqlx::migrate::MigrateError> for Error {
     }
 }
 
+/// Whether SQLite says that another connection has the file just now.
+pub(super) fn is_busy(error: &sqlx::Error) -> bool {
+    let code = error.as_database_error().and_then(|e| e.code()?.parse::<u32>().ok());
+    code.is_some_and(|code| code & 0xff == 5)
+}
+
 /// Whether an engine's code speaks of its state, not of the statement.
 ///
 /// PostgreSQL's are five characters by class (08 connection, 40 rolled back, 53 resources,

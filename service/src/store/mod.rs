@@ -65,18 +65,23 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::watch;
+use tokio::time::{Instant, sleep};
 
 /// How long a caller waits for a connection, or for SQLite's only writer.
 const PATIENCE: Duration = Duration::from_secs(10);
+/// Between two tries at what SQLite does not wait for.
+const A_MOMENT: Duration = Duration::from_millis(20);
 /// Connections to PostgreSQL, and to read SQLite with.
 const CONNECTIONS: u32 = 8;
 /// The name of SQLite's file in the data folder.
 pub const FILE: &str = "steelyard.sqlite3";
 
-/// WAL lets readers go on beside the writer; FULL makes a commit survive the loss of power; what is
-/// deleted is overwritten, not left in the file until something else takes its place.
-const PRAGMAS: &str = "PRAGMA busy_timeout = 10000; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; \
-                       PRAGMA foreign_keys = ON; PRAGMA secure_delete = ON";
+/// FULL makes a commit survive the loss of power; what is deleted is overwritten, not left in the file
+/// until something else takes its place.
+const PRAGMAS: &str = "PRAGMA busy_timeout = 10000; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; \
+                       PRAGMA secure_delete = ON";
+/// WAL lets readers go on beside the writer. The file itself keeps the mode.
+const WAL: &str = "PRAGMA journal_mode = WAL";
 
 /// The engine, and the words in which its SQL differs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -150,6 +155,18 @@ pub struct Store {
     told: Arc<watch::Sender<()>>,
 }
 
+/// Sets the journal mode. SQLite does not wait for others here, however long `busy_timeout` is: while
+/// somebody else opens a new file, the change is refused at once.
+async fn write_ahead(connection: &mut AnyConnection) -> Result<(), Error> {
+    let deadline = Instant::now() + PATIENCE;
+    loop {
+        match connection.execute(WAL).await {
+            Err(e) if error::is_busy(&e) && Instant::now() < deadline => sleep(A_MOMENT).await,
+            done => return Ok(done.map(drop)?),
+        }
+    }
+}
+
 impl Store {
     /// PostgreSQL if a URL is given, else SQLite in the folder.
     ///
@@ -181,6 +198,7 @@ impl Store {
         // A connection by itself: a pool would try again until its patience ends, and not say why.
         let mut first = AnyConnection::connect_with(&options).await?;
         first.execute(PRAGMAS).await?;
+        write_ahead(&mut first).await?;
         let mut migration = first.begin_with(engine.begin()).await?;
         engine.migrations().run(&mut migration).await?;
         migration.commit().await?;
@@ -377,6 +395,7 @@ fn make_private(folder: &Path) -> std::io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use futures_util::future::join_all;
 
     /// FULL is 2: see <https://sqlite.org/pragma.html#pragma_synchronous>.
     #[tokio::test]
@@ -398,6 +417,16 @@ mod tests {
             }
             let row = sqlx::query("PRAGMA journal_mode").fetch_one(pool).await.unwrap();
             assert_eq!(sqlx::Row::get::<String, _>(&row, 0), "wal");
+        }
+    }
+
+    /// Who comes while the journal mode of a new file is being set would be refused at once.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn a_new_file_is_opened_by_many_at_once() {
+        for _ in 0..20 {
+            let folder = tempfile::tempdir().unwrap();
+            let opened = join_all((0..8).map(|_| Store::sqlite(folder.path()))).await;
+            assert!(opened.iter().all(Result::is_ok), "{opened:?}");
         }
     }
 
