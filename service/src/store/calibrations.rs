@@ -98,12 +98,7 @@ impl Store {
     /// # Errors
     /// Not found; or if the database fails.
     pub async fn calibration(&self, account: &str, id: &str) -> Result<Calibration, Error> {
-        let row = sqlx::query("SELECT * FROM calibrations WHERE account = $1 AND id = $2")
-            .bind(account)
-            .bind(id)
-            .fetch_optional(&self.reads)
-            .await?;
-        read_calibration(&row.ok_or_else(|| Error::not_found("calibration", id))?)
+        read_calibration(&self.row("calibration", account, id).await?)
     }
 
     /// Calibrations by id, after one (`""`: from the first).
@@ -111,15 +106,7 @@ impl Store {
     /// # Errors
     /// If the database fails.
     pub async fn calibrations(&self, account: &str, after: &str, limit: u32) -> Result<Vec<Calibration>, Error> {
-        sqlx::query("SELECT * FROM calibrations WHERE account = $1 AND id > $2 ORDER BY id LIMIT $3")
-            .bind(account)
-            .bind(after)
-            .bind(i64::from(limit))
-            .fetch_all(&self.reads)
-            .await?
-            .iter()
-            .map(read_calibration)
-            .collect()
+        self.rows("calibration", account, after, limit).await?.iter().map(read_calibration).collect()
     }
 
     /// Takes the oldest job that waits, or whose lease has run out, until a time.

@@ -122,12 +122,7 @@ impl Store {
     /// # Errors
     /// Not found; or if the database fails.
     pub async fn feed(&self, account: &str, id: &str) -> Result<Feed, Error> {
-        let row = sqlx::query("SELECT * FROM feeds WHERE account = $1 AND id = $2")
-            .bind(account)
-            .bind(id)
-            .fetch_optional(&self.reads)
-            .await?;
-        read_feed(&row.ok_or_else(|| Error::not_found("feed", id))?)
+        read_feed(&self.row("feed", account, id).await?)
     }
 
     /// Feeds by id, after one (`""`: from the first).
@@ -135,15 +130,7 @@ impl Store {
     /// # Errors
     /// If the database fails.
     pub async fn feeds(&self, account: &str, after: &str, limit: u32) -> Result<Vec<Feed>, Error> {
-        sqlx::query("SELECT * FROM feeds WHERE account = $1 AND id > $2 ORDER BY id LIMIT $3")
-            .bind(account)
-            .bind(after)
-            .bind(i64::from(limit))
-            .fetch_all(&self.reads)
-            .await?
-            .iter()
-            .map(read_feed)
-            .collect()
+        self.rows("feed", account, after, limit).await?.iter().map(read_feed).collect()
     }
 
     /// Takes the feed that is due longest and that nobody holds, until a time.

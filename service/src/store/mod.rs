@@ -58,9 +58,9 @@ pub use sellers::{NewSeller, Seller, SellerSummary};
 pub use transfer::{Import, ImportReport, Refused};
 
 use columns::Columns as _;
-use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
+use sqlx::any::{AnyConnectOptions, AnyPoolOptions, AnyRow};
 use sqlx::migrate::{Migration, MigrationType, Migrator};
-use sqlx::{Any, AnyConnection, AnyPool, Connection as _, Executor as _, SqlStr, Transaction};
+use sqlx::{Any, AnyConnection, AnyPool, AssertSqlSafe, Connection as _, Executor as _, SqlStr, Transaction};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -262,6 +262,23 @@ impl Store {
     pub async fn close(&self) {
         self.writes.close().await;
         self.reads.close().await;
+    }
+
+    /// The row of a thing, from the table of its kind.
+    async fn row(&self, kind: &'static str, account: &str, id: &str) -> Result<AnyRow, Error> {
+        let row = sqlx::query(AssertSqlSafe(format!("SELECT * FROM {kind}s WHERE account = $1 AND id = $2")))
+            .bind(account)
+            .bind(id)
+            .fetch_optional(&self.reads)
+            .await?;
+        row.ok_or_else(|| Error::not_found(kind, id))
+    }
+
+    /// The rows of a kind by id, after one (`""`: from the first).
+    async fn rows(&self, kind: &'static str, account: &str, after: &str, limit: u32) -> Result<Vec<AnyRow>, Error> {
+        let sql = format!("SELECT * FROM {kind}s WHERE account = $1 AND id > $2 ORDER BY id LIMIT $3");
+        let rows = sqlx::query(AssertSqlSafe(sql)).bind(account).bind(after).bind(i64::from(limit));
+        Ok(rows.fetch_all(&self.reads).await?)
     }
 
     /// The revision of an account's last write; 0 before the first.

@@ -93,12 +93,7 @@ impl Store {
     /// # Errors
     /// Not found; or if the database fails.
     pub async fn outcome(&self, account: &str, id: &str) -> Result<Outcome, Error> {
-        let row = sqlx::query("SELECT * FROM outcomes WHERE account = $1 AND id = $2")
-            .bind(account)
-            .bind(id)
-            .fetch_optional(&self.reads)
-            .await?;
-        read_outcome(&row.ok_or_else(|| Error::not_found("outcome", id))?)
+        read_outcome(&self.row("outcome", account, id).await?)
     }
 }
 
