@@ -854,7 +854,10 @@ async fn ten_thousand_outcomes_are_imported_and_bad_lines_are_named(place: &Plac
     assert_eq!(answer["accepted"], LINES - 10, "{answer}");
     let refused = answer["refused"].as_array().unwrap();
     assert_eq!(refused.len(), 11);
-    assert_eq!(refused[0], json!({ "line": 501, "detail": "/paid/amount: EUR has 2 decimals" }));
+    assert_eq!(
+        refused[0],
+        json!({ "line": 501, "detail": "/paid/amount: EUR has 2 decimals: if the point parts thousands, leave it out" })
+    );
     assert_eq!(refused[10]["line"], LINES + 2);
     let current = walk(&service, "/v1/outcomes?current=true&listing=l-7", async |_| ()).await;
     assert_eq!(current[0]["outcome"]["story"], "fake");

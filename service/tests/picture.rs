@@ -415,11 +415,23 @@ fn an_answer_without_shares_has_no_picture() {
     assert_eq!(evidence(&read(&answer)), None);
 }
 
+const MODEL_INTERVAL: &str = "interval from the model's numbers";
+
 #[test]
 fn an_answer_without_an_interval_has_one_line_less() {
     let mut answer = full();
+    assert!(drawn(&answer).contains(MODEL_INTERVAL));
     answer["probability"].as_object_mut().unwrap().remove("interval_90");
-    assert!(!drawn(&answer).contains("interval"));
+    assert!(!drawn(&answer).contains(MODEL_INTERVAL));
+}
+
+/// It would be a point, as if all were known.
+#[test]
+fn a_watch_of_which_nothing_was_called_has_the_interval_of_its_seller_alone() {
+    let mut answer = full();
+    answer["evidence"] = json!([]);
+    let svg = drawn(&answer);
+    assert!(!svg.contains(MODEL_INTERVAL) && svg.contains("the seller's watches: 25 %, 90 % interval 7 % to 49 %"));
 }
 
 fn classed<'a>(node: Node<'a, 'a>, class: &str) -> Vec<Node<'a, 'a>> {
