@@ -95,6 +95,15 @@ pub struct CalibrationReport {
     #[serde(default)]
     #[schema(minimum = 0)]
     pub outcome_weight: f64,
+    /// Outcomes left out because their listing is not saved: what was seen of the watch is not known,
+    /// and it was found out about for what was seen. A seller's page counts them still.
+    #[serde(default)]
+    #[schema(minimum = 0)]
+    pub outcomes_without_listing: usize,
+    /// Outcomes left out because their listing does not fit the model that the program began with.
+    #[serde(default)]
+    #[schema(minimum = 0)]
+    pub outcomes_unfit: usize,
     /// Whether these are enough to conclude anything.
     pub enough: bool,
     /// How many certain outcomes are still needed for that.
@@ -302,8 +311,35 @@ pub struct ModelVersions {
     pub items: Vec<ModelVersion>,
 }
 
-impl From<&Report> for CalibrationReport {
-    fn from(r: &Report) -> Self {
+/// Outcomes that a calibration cannot use.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct LeftOut {
+    /// Their listing is not saved.
+    pub(crate) without_listing: usize,
+    /// Their listing does not fit the model.
+    pub(crate) unfit: usize,
+}
+
+impl LeftOut {
+    fn says(self) -> String {
+        let count = |n: usize| if n == 1 { "1 outcome is".to_owned() } else { format!("{n} outcomes are") };
+        let mut says = String::new();
+        if self.without_listing > 0 {
+            says += &format!(
+                " {} left out because no such listing is saved: what was seen of the watch is not known.",
+                count(self.without_listing)
+            );
+        }
+        if self.unfit > 0 {
+            says += &format!(" {} left out because the saved listing does not fit the model.", count(self.unfit));
+        }
+        says
+    }
+}
+
+impl CalibrationReport {
+    /// A fit as it is told.
+    pub(crate) fn new(r: &Report, left_out: LeftOut) -> Self {
         let recalibration = r.recalibration.as_ref().map(|a| RecalibrationTried {
             intercept: a.fitted.intercept(),
             slope: a.fitted.slope(),
@@ -314,9 +350,11 @@ impl From<&Report> for CalibrationReport {
             n: r.n,
             n_outcomes: r.n_outcomes,
             outcome_weight: r.outcome_weight,
+            outcomes_without_listing: left_out.without_listing,
+            outcomes_unfit: left_out.unfit,
             enough: r.enough,
             needed: r.needed,
-            says: says(r),
+            says: says(r) + &left_out.says(),
             before: r.before.as_ref().map(ScoreCard::from),
             after: r.after.as_ref().map(ScoreCard::from),
             recalibration,
