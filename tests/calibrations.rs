@@ -138,6 +138,55 @@ async fn a_watch_put_up_again_is_one_case_and_an_unsure_outcome_is_not_one_outco
     assert!(report["says"].as_str().unwrap().contains("which count for 1.5 by their certainty"), "{report}");
 }
 
+/// Of a watch whose listing is gone, or never came, it is not known what was seen: however many such
+/// outcomes there are, they move no number and enter no score.
+#[tokio::test]
+async fn outcomes_of_listings_that_are_not_saved_are_left_out_and_counted() {
+    let service = Served::start();
+    fill(&service, 45, 35).await;
+    let params = json!({ "seed": 2, "folds": 2 });
+    let without = calibrated(&service, &params).await;
+    assert_eq!(without["report"]["outcomes_without_listing"], 0, "{without}");
+    // The same watches under other names, all said to be fakes with a part that tells.
+    let mut lines = String::new();
+    for i in 0..80 {
+        lines += &json!({ "listing": format!("elsewhere-{i}"), "story": "fake", "components": { "dial": "foreign" },
+            "signs": { "dial_too_fresh": "absent" } })
+        .to_string();
+        lines.push('\n');
+    }
+    let sent = service.request("POST", "/v1/outcomes/import").header("content-type", "application/x-ndjson");
+    assert_eq!(Reply::to(sent.body(lines)).await.json()["unsaved"].as_array().unwrap().len(), 80);
+    let with = calibrated(&service, &params).await;
+    assert_eq!(with["report"]["outcomes_without_listing"], 80, "{with}");
+    let says = with["report"]["says"].as_str().unwrap();
+    assert!(
+        says.ends_with(
+            "80 outcomes are left out because no such listing is saved: what was seen of the watch is not known."
+        ),
+        "{says}"
+    );
+    let figures = |job: &Value| {
+        let mut report = job["report"].clone();
+        let report_of = report.as_object_mut().unwrap();
+        report_of.remove("says");
+        report_of.remove("outcomes_without_listing");
+        report
+    };
+    assert_eq!(figures(&with), figures(&without));
+
+    // The outcome of a listing that is deleted goes the same way, and its seller's page keeps it.
+    let sold = Reply::to(service.get("/v1/listings/s-3")).await.json();
+    let seller = format!("/v1/sellers/{}", sold["request"]["seller"]["id"].as_str().unwrap());
+    let page = async || Reply::to(service.get(&seller)).await.json()["outcomes"].as_u64().unwrap();
+    let before = page().await;
+    assert_eq!(Reply::to(service.request("DELETE", "/v1/listings/s-3")).await.status, 204);
+    assert!(before > 0 && page().await == before);
+    let fewer = calibrated(&service, &params).await;
+    let count = |name: &str| fewer["report"][name].as_u64().unwrap();
+    assert_eq!((count("n"), count("n_outcomes"), count("outcomes_without_listing")), (44, 34, 81));
+}
+
 #[tokio::test]
 async fn the_same_seed_and_data_give_the_same_numbers() {
     let service = Served::start();

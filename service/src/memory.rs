@@ -12,7 +12,7 @@ mod seller;
 mod watches;
 
 pub use finding::import;
-pub(crate) use finding::{Finding, Found, IMPORTED, outcomes_by_listing, read_and_record, record};
+pub(crate) use finding::{Finding, IMPORTED, outcomes_by_listing, read_and_record, record};
 pub(crate) use forgetting::forget;
 pub use looking::activate;
 pub(crate) use looking::{activation, follow, refresh_open};

@@ -20,7 +20,7 @@ use crate::problem::{FaultAt, pointer_to};
 use crate::strict_json;
 use crate::wire::stored::{OutcomeBody, RefusedLine};
 use csv::{ByteRecord, Trim};
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use serde_json::{Map, Value, json};
 use steelyard_model::pack::{METAL, Pack, nearest};
 
@@ -53,12 +53,17 @@ pub struct Line {
     pub body: Result<Value, String>,
 }
 
+/// A line that was read: its number and the outcome, or why it is refused.
+pub type ReadLine = Result<(u64, OutcomeBody), RefusedLine>;
+
 /// The columns of a CSV that hold text as it stands in the body.
 const TEXTS: [&str; 5] = ["listing", "found_at", "story", "how", "note"];
 /// The columns that must be there.
 const NEEDED: [&str; 2] = ["listing", "story"];
 /// The columns that hold amounts, each beside one of its currency.
 const AMOUNTS: [&str; 2] = ["paid", "sold"];
+/// Nothing is found out in the future, but clocks and time zones differ.
+const CLOCKS_DIFFER: SignedDuration = SignedDuration::from_hours(24);
 const COMPONENT: &str = "component:";
 const SIGN: &str = "sign:";
 
@@ -74,7 +79,8 @@ pub fn lines(pack: &Pack, format: Format, bytes: &[u8]) -> Result<Vec<Line>, Vec
     }
 }
 
-/// Reads outcomes from a file. `read` holds a body against its schema and the model.
+/// Reads outcomes from a file, each with its line. `read` holds a body against its schema and the
+/// model.
 ///
 /// # Errors
 /// Every fault of a CSV's header.
@@ -83,7 +89,7 @@ pub fn read_lines(
     format: Format,
     bytes: &[u8],
     read: impl Fn(Value) -> Result<OutcomeBody, Vec<FaultAt>>,
-) -> Result<Vec<Result<OutcomeBody, RefusedLine>>, Vec<String>> {
+) -> Result<Vec<ReadLine>, Vec<String>> {
     let place = |pointer: &str| match format {
         Format::Csv => column_of(pointer),
         Format::Ndjson => pointer.to_owned(),
@@ -97,7 +103,7 @@ pub fn read_lines(
         detail: faults.into_iter().map(said).collect::<Vec<_>>().join("; "),
     };
     let read = |Line { number, body }| match body {
-        Ok(body) => read(body).map_err(|faults| refused(number, faults)),
+        Ok(body) => read(body).map(|body| (number, body)).map_err(|faults| refused(number, faults)),
         Err(detail) => Err(RefusedLine { line: number, detail }),
     };
     Ok(lines(pack, format, bytes)?.into_iter().map(read).collect())
@@ -109,8 +115,15 @@ pub fn faults(pack: &Pack, body: &OutcomeBody) -> Vec<FaultAt> {
     let data = pack.data();
     let mut faults = Vec::new();
     let mut fault = |pointer: String, detail: String| faults.push(FaultAt::new(pointer, detail));
-    if body.found_at.as_ref().is_some_and(|t| t.parse::<Timestamp>().is_err()) {
-        fault("/found_at".into(), "not a time in RFC 3339, such as 2026-11-24T21:00:00Z".into());
+    match body.found_at.as_ref().map(|t| t.parse::<Timestamp>()) {
+        Some(Err(_)) => fault("/found_at".into(), "not a time in RFC 3339, such as 2026-11-24T21:00:00Z".into()),
+        Some(Ok(at)) => {
+            let now = Timestamp::now();
+            if at.duration_since(now) > CLOCKS_DIFFER {
+                fault("/found_at".into(), format!("in the future: it is {now:.0} now"));
+            }
+        }
+        None => {}
     }
     if pack.story(&body.story).is_none() {
         let near = nearest(&body.story, data.stories.iter().map(|s| s.id.as_str()));

@@ -142,7 +142,8 @@ fn a_calibration_improves_scores_out_of_fold_and_makes_a_pack() {
     let cases = mixed(&pack, 9, 900);
     let found = calibrated(&pack, &cases);
     let report = &found.report;
-    let (before, after) = (report.before.as_ref().expect("scores"), report.after.as_ref().expect("scores"));
+    let scores = report.scores.as_ref().expect("scores");
+    let (before, after) = (&scores.before, &scores.after);
     eprintln!(
         "log score {:.4} → {:.4}, Brier {:.4} → {:.4}",
         before.log.score, after.log.score, before.brier.score, after.brier.score
@@ -151,6 +152,9 @@ fn a_calibration_improves_scores_out_of_fold_and_makes_a_pack() {
     assert_eq!((report.n, report.n_outcomes, report.enough, report.needed), (900, 600, true, 0));
     assert_eq!((before.cases, after.cases), (600, 600));
     assert!(after.log.score < before.log.score && after.brier.score < before.brier.score);
+    let gain = scores.gain;
+    eprintln!("gain {:.4}, standard error {:.4}", gain.mean, gain.standard_error.expect("many sellers"));
+    assert!((gain.mean - (before.log.score - after.log.score)).abs() < 1e-12 && gain.is_beyond_chance());
 
     let made = Arc::new(Pack::from_data(found.data.clone()).expect("a pack"));
     assert!(made.data().calibrated && made.data().version == "1.0+ours");
@@ -200,11 +204,11 @@ fn without_outcomes_or_listings_nothing_moves_much_and_nothing_fails() {
     let pack = Pack::builtin();
     let none = calibrated(&pack, &[]);
     assert_eq!((none.report.n, none.report.needed, none.report.enough), (0, 30, false));
-    assert!(none.report.before.is_none() && none.report.recalibration.is_none());
+    assert!(none.report.scores.is_none() && none.report.recalibration.is_none());
     assert!(none.data.signs == pack.data().signs && none.data.components == pack.data().components);
     let unbought: Vec<Case> = mixed(&pack, 12, 60).into_iter().map(|c| Case { outcome: None, ..c }).collect();
     let found = calibrated(&pack, &unbought);
-    assert!(found.report.after.is_none() && !found.report.enough);
+    assert!(found.report.scores.is_none() && !found.report.enough);
     assert!(found.data.readings == pack.data().readings);
 }
 
