@@ -379,13 +379,16 @@ fn outcome(pack: &Pack, body: &OutcomeBody) -> Option<Outcome> {
         // The metal is told by its own states, which the model counts as the public ones.
         let own = data.components[k].states.iter().find(|s| Some(k) == pack.metal() && s.id == state);
         let seen_as = own.map_or(state, |s| s.seen_as.as_str());
-        Some((k, data.states.iter().position(|s| s.id == seen_as)?))
+        let seen_as = data.states.iter().position(|s| s.id == seen_as)?;
+        pack.public_states(k).any(|s| s == seen_as).then_some((k, seen_as))
     };
     let sign = |(id, call): (&String, &CallKind)| Some(Finding::certain(pack.sign(id)?, *call == CallKind::Present));
+    let mut signs: Vec<Finding> = body.signs.iter().filter_map(sign).collect();
+    pack.without_excluded(&mut signs, |f| f.sign);
     Some(Outcome {
         story: pack.story(&body.story)?,
         certainty: body.certainty.unwrap_or(1.0),
         components: body.components.iter().filter_map(|(c, s)| state(c, s)).collect(),
-        signs: body.signs.iter().filter_map(sign).collect(),
+        signs,
     })
 }

@@ -140,22 +140,29 @@ pub fn faults(pack: &Pack, body: &OutcomeBody) -> Vec<FaultAt> {
     }
     for (name, state) in &body.components {
         let at = pointer_to("/components", name);
-        let Some(component) = data.components.iter().find(|c| c.id == *name) else {
+        let Some(k) = pack.component(name) else {
             let near = nearest(name, data.components.iter().map(|c| c.id.as_str()));
             fault(at, format!("there is no component `{name}`{near}"));
             continue;
         };
         let states: Vec<&str> = if name == METAL {
-            component.states.iter().map(|s| s.id.as_str()).collect()
+            data.components[k].states.iter().map(|s| s.id.as_str()).collect()
         } else {
-            data.states.iter().map(|s| s.id.as_str()).collect()
+            pack.public_states(k).map(|s| data.states[s].id.as_str()).collect()
         };
         if !states.contains(&state.as_str()) {
             fault(at, format!("must be one of {}", states.join(", ")));
         }
     }
-    for name in body.signs.keys().filter(|name| pack.sign(name).is_none()) {
-        fault(pointer_to("/signs", name), format!("there is no sign `{name}`{}", pack.nearest_sign(name)));
+    for (i, name) in body.signs.keys().enumerate() {
+        let Some(sign) = pack.sign(name) else {
+            fault(pointer_to("/signs", name), format!("there is no sign `{name}`{}", pack.nearest_sign(name)));
+            continue;
+        };
+        let mut before = body.signs.keys().take(i);
+        if let Some(other) = before.find(|b| pack.sign(b).is_some_and(|b| pack.signs()[sign].excludes.contains(&b))) {
+            fault(pointer_to("/signs", name), format!("the same question as `{other}`: judge only one of them"));
+        }
     }
     for (pointer, money) in [("/paid", &body.paid), ("/sold", &body.sold)] {
         if let Some(money) = money {
