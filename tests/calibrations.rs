@@ -4,6 +4,7 @@
 mod support;
 
 use serde_json::{Value, json};
+use std::collections::BTreeSet;
 use std::time::{Duration, Instant};
 use steelyard::drawn::{Drawing, request, truth};
 use steelyard_model::pack::Pack;
@@ -90,6 +91,20 @@ async fn a_calibration_makes_a_version_that_comes_into_force_and_goes_again() {
     // By the same numbers the same answer, to the last digit.
     assert_eq!(back["assessment"], then["assessment"]);
     assert_eq!(activate(&service, "no-such-version").await.status, 404);
+
+    // What was thought under either version is computed again by it, whichever is in force.
+    let mut versions = BTreeSet::new();
+    for id in ["s-1", "s-50", "s-59"] {
+        let thought = Reply::to(service.get(&format!("/v1/listings/{id}/assessments"))).await.json();
+        for item in thought["items"].as_array().unwrap() {
+            let path = format!("/v1/listings/{id}/assessments/{}", item["first_revision"]);
+            let past = Reply::to(service.get(&path)).await.json();
+            assert_eq!(past["computed_again"], item["assessment"], "{path}");
+            assert_eq!(past["computed_again"]["model"]["version"], item["model"]);
+            versions.insert(item["model"].as_str().unwrap().to_owned());
+        }
+    }
+    assert_eq!(versions.len(), 2, "{versions:?}");
 
     let picture =
         Reply::to(service.get(&format!("/v1/calibrations/{}/reliability.svg", job["id"].as_str().unwrap()))).await;
