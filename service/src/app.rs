@@ -115,7 +115,7 @@ impl App {
             .map(|store| Ok::<_, anyhow::Error>(Arc::new(Memory::new(store, served.clone(), book.clone())?)))
             .transpose()?;
         Ok(Arc::new(Self {
-            base: Arc::new(InForce { revision: 0, served, book: Arc::new(book), own_book: None }),
+            base: Arc::new(InForce { revision: 0, since: 0, served, book: Arc::new(book), own_book: None }),
             memory,
             calibrations_queued: Arc::default(),
             feeds,

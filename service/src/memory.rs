@@ -1,8 +1,9 @@
 //! What the service remembers, in the terms of the calculation: the model in force, the reference
 //! book, and what is known of a seller from its other listings and outcomes.
 //!
-//! Nothing here is state of its own: what is cached holds as long as the account's revision does, or
-//! never changes (a version of the model, an assessor made of it).
+//! Nothing here is state of its own: what is cached holds until the revision that says so moves, or
+//! never changes (a version of the model, an assessor made of it). What is made with the model and the book
+//! in force is written only while they are (`Write::force_revision`), or made anew.
 
 mod finding;
 mod forgetting;
@@ -25,7 +26,7 @@ use crate::app::{Served, computing};
 use crate::assess::{AssessError, Assessor, Bid};
 use crate::listing::Listing;
 use crate::problem::{INTERNAL, NOT_FOUND, Problem};
-use crate::store::{self, BookPart, Keys, ListingQuery, NewModel, OutcomeFilter, Store, Write};
+use crate::store::{self, BookPart, Keys, ListingQuery, NewModel, OutcomeFilter, Revisions, Store, Write};
 use crate::wire::request::AssessRequest;
 use crate::wire::response::Assessment;
 use crate::wire::stored::SellerKnown;
@@ -35,6 +36,7 @@ use jiff::Timestamp;
 use looking::Turn;
 use sha2::{Digest as _, Sha256};
 use std::collections::HashMap;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use steelyard_model::facts::{Book, BookData};
 use steelyard_model::pack::Pack;
@@ -44,6 +46,9 @@ pub const ACCOUNT: &str = "local";
 
 /// Rows read at a time.
 const PAGE: u32 = 500;
+
+/// How often something is made anew where somebody else writes meanwhile.
+const ROUNDS: usize = 5;
 
 /// The store, and what is made of it.
 #[derive(Debug)]
@@ -56,6 +61,8 @@ pub struct Memory {
     turns: Mutex<HashMap<String, Arc<Turn>>>,
     versions: Mutex<HashMap<String, Arc<Served>>>,
     in_force: Mutex<Option<Arc<InForce>>>,
+    /// Whether the store was seen to hold what the program came with.
+    base_kept: AtomicBool,
 }
 
 /// What assessments are made with at a revision.
@@ -63,6 +70,8 @@ pub struct Memory {
 pub struct InForce {
     /// The revision at which it was read.
     pub revision: i64,
+    /// The revision since which it is in force.
+    pub since: i64,
     /// The model.
     pub served: Arc<Served>,
     /// The reference book: the stored one at that revision over the program's own.
@@ -169,7 +178,16 @@ impl Memory {
             Some((digest, text))
         };
         let own_book = Arc::new(own_book);
-        Ok(Self { store, base, own_book, own_text, turns: Mutex::default(), versions, in_force: Mutex::new(None) })
+        Ok(Self {
+            store,
+            base,
+            own_book,
+            own_text,
+            turns: Mutex::default(),
+            versions,
+            in_force: Mutex::new(None),
+            base_kept: AtomicBool::new(false),
+        })
     }
 
     /// The store.
@@ -189,10 +207,14 @@ impl Memory {
     /// # Errors
     /// If the store fails, or holds a model or book that this program cannot use.
     pub async fn in_force(&self) -> Result<Arc<InForce>, Problem> {
-        let revision = self.store.revision(ACCOUNT).await?;
+        let Revisions { newest: revision, in_force: since } = self.store.revisions(ACCOUNT).await?;
         let kept = self.in_force.lock().unwrap_or_else(PoisonError::into_inner).clone();
-        if let Some(kept) = kept.filter(|k| k.revision == revision) {
-            return Ok(kept);
+        if let Some(kept) = kept.filter(|k| k.since == since) {
+            return Ok(if kept.revision == revision {
+                kept
+            } else {
+                Arc::new(InForce { revision, ..InForce::clone(&kept) })
+            });
         }
         let served = match self.store.active_model(ACCOUNT).await? {
             Some(version) => self.version(&version).await?,
@@ -200,7 +222,7 @@ impl Memory {
         };
         let book = Arc::new(self.book(revision, &self.own_book).await?);
         let own_book = self.own_text.as_ref().map(|(digest, _)| digest.clone());
-        let now = Arc::new(InForce { revision, served, book, own_book });
+        let now = Arc::new(InForce { revision, since, served, book, own_book });
         *self.in_force.lock().unwrap_or_else(PoisonError::into_inner) = Some(now.clone());
         Ok(now)
     }
@@ -228,14 +250,18 @@ impl Memory {
 
     /// Keeps the model and the book that the program came with, so that its assessments can be computed again.
     pub(crate) async fn keep_base(&self, write: &mut Write, at: Timestamp) -> Result<(), Problem> {
+        if self.base_kept.load(Ordering::Relaxed) {
+            return Ok(());
+        }
         let data = self.base.assessor.pack().data();
         let body = String::from_utf8_lossy(&self.base.json);
         let model =
             NewModel { version: &data.version, digest: &data.digest, body: &body, calibration: None, created_at: at };
-        if let Some((digest, text)) = &self.own_text {
-            write.keep_own_book(digest, text).await?;
-        }
-        write.put_model(&model).await.map_err(|e| {
+        let mut new = match &self.own_text {
+            Some((digest, text)) => write.keep_own_book(digest, text).await?,
+            None => false,
+        };
+        new |= write.put_model(&model).await.map_err(|e| {
             if e.is_conflict() {
                 let detail = format!(
                     "the store holds other numbers under the model version {:?}: give the changed pack a version of its own",
@@ -244,8 +270,11 @@ impl Memory {
                 tracing::error!(detail);
                 return Problem::new(INTERNAL, detail);
             }
-            e.into()
-        })
+            Problem::from(e)
+        })?;
+        // What this write adds may not come to its commit.
+        self.base_kept.store(!new, Ordering::Relaxed);
+        Ok(())
     }
 
     /// What is known of the seller of a stored listing: what its newest assessment used, which every
@@ -305,7 +334,7 @@ impl Memory {
             }
         };
         let (served, book) = (self.version(&past.model).await?, Arc::new(self.book(revision, &own).await?));
-        Ok(InForce { revision, served, book, own_book: past.own_book.clone() })
+        Ok(InForce { revision, since: revision, served, book, own_book: past.own_book.clone() })
     }
 
     /// The kinds of sellers that were said, by seller.
