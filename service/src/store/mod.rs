@@ -52,7 +52,7 @@ pub use listings::{
     PastRequest, Put, Sort, Status,
 };
 pub use models::{Activation, Model, NewModel};
-pub use outcomes::{NewOutcome, Outcome, OutcomeFilter};
+pub use outcomes::{NewOutcome, Outcome, OutcomeFilter, Recorded};
 pub use relisted::SameWatch;
 pub use sellers::{NewSeller, Seller, SellerSummary};
 pub use transfer::{Import, ImportReport, Refused};
@@ -129,12 +129,14 @@ impl Engine {
                 (1, "store", include_str!("../../migrations/sqlite/0001_store.sql")),
                 (2, "history", include_str!("../../migrations/sqlite/0002_history.sql")),
                 (3, "feeds", include_str!("../../migrations/sqlite/0003_feeds.sql")),
+                (4, "feeds_without_url", include_str!("../../migrations/sqlite/0004_feeds_without_url.sql")),
                 (5, "in_force", include_str!("../../migrations/sqlite/0005_in_force.sql")),
             ],
             Self::Postgres => [
                 (1, "store", include_str!("../../migrations/postgres/0001_store.sql")),
                 (2, "history", include_str!("../../migrations/postgres/0002_history.sql")),
                 (3, "feeds", include_str!("../../migrations/postgres/0003_feeds.sql")),
+                (4, "feeds_without_url", include_str!("../../migrations/postgres/0004_feeds_without_url.sql")),
                 (5, "in_force", include_str!("../../migrations/postgres/0005_in_force.sql")),
             ],
         };
