@@ -235,7 +235,7 @@ async fn a_key_sent_again_queues_nothing_and_another_body_under_it_is_refused() 
 async fn a_service_that_is_told_to_stop_leaves_its_calibration() {
     let mut service = Served::start();
     fill(&service, 150, 100).await;
-    let queued = Reply::to(service.post("/v1/calibrations", "{\"folds\": 50}")).await;
+    let queued = Reply::to(service.post("/v1/calibrations", "{\"folds\": 20}")).await;
     let location = queued.header("location").unwrap().to_owned();
     let begun = Instant::now();
     loop {

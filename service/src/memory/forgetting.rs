@@ -93,7 +93,7 @@ async fn ready(
 }
 
 /// The seller that an item of a feed names.
-pub(super) fn feed_seller(item: &store::FeedItem) -> Option<String> {
+pub(crate) fn feed_seller(item: &store::FeedItem) -> Option<String> {
     let request: Value = serde_json::from_str(&item.request).ok()?;
     Some(request.pointer("/seller/id")?.as_str()?.to_owned())
 }

@@ -39,6 +39,7 @@ mod models;
 mod outcomes;
 mod relisted;
 mod sellers;
+mod sound;
 mod transfer;
 
 pub use book::{BookEntry, BookPart};
