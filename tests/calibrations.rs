@@ -230,6 +230,28 @@ async fn a_key_sent_again_queues_nothing_and_another_body_under_it_is_refused() 
     assert_eq!(all["items"].as_array().unwrap().len(), 1, "{all}");
 }
 
+/// An order to stop waits for requests under way, but for no fit: that would go on for minutes.
+#[tokio::test]
+async fn a_service_that_is_told_to_stop_leaves_its_calibration() {
+    let mut service = Served::start();
+    fill(&service, 150, 100).await;
+    let queued = Reply::to(service.post("/v1/calibrations", "{\"folds\": 20}")).await;
+    let location = queued.header("location").unwrap().to_owned();
+    let begun = Instant::now();
+    loop {
+        let job = Reply::to(service.get(&location)).await.json();
+        if job["progress"].as_f64().unwrap() > 0.0 {
+            assert_eq!(job["state"], "running", "{job}");
+            break;
+        }
+        assert!(begun.elapsed() < PATIENCE, "{job}");
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    service.terminate();
+    let ended = service.ended_within(Duration::from_secs(20)).expect("it waits for the fit");
+    assert!(ended.success(), "{ended}");
+}
+
 #[tokio::test]
 async fn one_that_is_called_off_makes_no_version() {
     let service = Served::start();

@@ -417,7 +417,7 @@ async fn a_past_assessment_can_be_computed_again_to_the_last_byte(place: &Place)
         assert_eq!(again.computed_again.get(), item.assessment.get());
         // And by whoever has the answer alone.
         let book = Arc::new(Book::new(again.reference_book).unwrap());
-        let force = InForce { revision: 0, served: served.clone(), book, own_book: None };
+        let force = InForce { revision: 0, since: 0, served: served.clone(), book, own_book: None };
         let made = force.reassess("a", item.request.get(), &item.seller_used).unwrap();
         assert_eq!(serde_json::to_string(&made).unwrap(), item.assessment.get());
     }
