@@ -379,7 +379,9 @@ fn outcome(pack: &Pack, body: &OutcomeBody) -> Option<Outcome> {
         // The metal is told by its own states, which the model counts as the public ones.
         let own = data.components[k].states.iter().find(|s| Some(k) == pack.metal() && s.id == state);
         let seen_as = own.map_or(state, |s| s.seen_as.as_str());
-        Some((k, data.states.iter().position(|s| s.id == seen_as)?))
+        let state = data.states.iter().position(|s| s.id == seen_as)?;
+        // One that the component is never in would be impossible, and with it the whole fit.
+        pack.components()[k].seen_as.contains(&state).then_some((k, state))
     };
     let sign = |(id, call): (&String, &CallKind)| Some(Finding::certain(pack.sign(id)?, *call == CallKind::Present));
     Some(Outcome {

@@ -139,7 +139,8 @@ pub fn faults(pack: &Pack, body: &OutcomeBody) -> Vec<FaultAt> {
         let states: Vec<&str> = if name == METAL {
             component.states.iter().map(|s| s.id.as_str()).collect()
         } else {
-            data.states.iter().map(|s| s.id.as_str()).collect()
+            let has = |state: &str| component.states.iter().any(|s| s.seen_as == state);
+            data.states.iter().map(|s| s.id.as_str()).filter(|state| has(state)).collect()
         };
         if !states.contains(&state.as_str()) {
             fault(at, format!("must be one of {}", states.join(", ")));

@@ -38,9 +38,9 @@ pub struct Calibration {
 /// Fits the pack's numbers to the cases and says how good the result forecasts outcomes that it has
 /// not seen.
 ///
-/// The outcomes are dealt to folds, all of a seller's to one; each fold is forecast by a fit without
-/// its sellers, and from evidence and price alone. Where there are outcomes of fewer than two sellers
-/// there are no such forecasts, no scores and no recalibration.
+/// The certain outcomes are dealt to folds, all of a seller's to one; each fold is forecast by a fit
+/// without its sellers, and from evidence and price alone. Where there are certain outcomes of fewer
+/// than two sellers there are no such forecasts, no scores and no recalibration.
 ///
 /// # Errors
 /// On a case that does not fit the pack or cannot occur under it, and if the callback breaks.
@@ -69,7 +69,7 @@ pub fn calibrate(
         let without = Arc::new(Pack::from_data(finished(fit(fold, &others)?.data))?);
         let told = |pack: &Arc<Pack>| Listings::new(pack, &held, Outcomes::HeldBack).log_odds();
         for (((_, case), before), after) in held.iter().zip(told(pack)?).zip(told(&without)?) {
-            if let Some(outcome) = case.outcome.as_ref().filter(|o| o.is_likely()) {
+            if let Some(outcome) = case.scorable() {
                 forecasts.push(Forecast { fold, bad: pack.bad()[outcome.story], before, after });
             }
         }
@@ -126,11 +126,11 @@ fn cards(
     Ok((Some(Card::new(&before.collect::<Vec<_>>(), seed)?), Some(Card::new(&after, seed)?)))
 }
 
-/// The fold of every case, `None` for those of sellers without outcomes: such cases are in every fit.
-/// Sellers come in random order, each to the fold with the fewest outcomes yet.
+/// The fold of every case, `None` for those of sellers of whom nothing can be scored: such cases are in
+/// every fit. Sellers come in random order, each to the fold with the fewest certain outcomes yet.
 fn deal(cases: &[Case], folds: usize, seed: u64) -> Vec<Option<usize>> {
     let mut outcomes: BTreeMap<(Index, u64), usize> = BTreeMap::new();
-    for case in cases.iter().filter(|c| c.outcome.is_some()) {
+    for case in cases.iter().filter(|c| c.scorable().is_some()) {
         *outcomes.entry((case.segment, case.seller)).or_default() += 1;
     }
     let mut sellers: Vec<((Index, u64), usize)> = outcomes.into_iter().collect();
@@ -157,13 +157,14 @@ mod tests {
 
     #[test]
     fn no_seller_is_in_two_folds_and_folds_are_even() {
-        let outcome = || Outcome { story: 0, certainty: 1.0, components: vec![], signs: vec![] };
+        let outcome = |certainty| Outcome { story: 0, certainty, components: vec![], signs: vec![] };
         let case = |i: u64| Case {
             segment: (i % 2) as usize,
             seller: i % 30,
             evidence: steelyard_model::observe::Evidence::default(),
             ln_price: [0.0; 8],
-            outcome: (!i.is_multiple_of(3)).then(outcome),
+            // Of every third seller nothing is certain.
+            outcome: (i % 9 != 0).then(|| outcome(if i.is_multiple_of(3) { 0.8 } else { 1.0 })),
         };
         let cases: Vec<Case> = (0..300).map(case).collect();
         let dealt = deal(&cases, 5, 1);
@@ -171,7 +172,7 @@ mod tests {
         let mut outcomes = [0; 5];
         for (case, fold) in cases.iter().zip(&dealt) {
             assert_eq!(*of_seller.entry((case.segment, case.seller)).or_insert(*fold), *fold);
-            if case.outcome.is_some() {
+            if case.scorable().is_some() {
                 outcomes[fold.expect("a seller with outcomes")] += 1;
             }
         }

@@ -22,7 +22,8 @@
 //! watches are opened depends on the calls.
 //!
 //! [`calibrate`] does the whole of it: the fit, the same without each fold for an honest score, the
-//! recalibration of the log-odds, and the [`report`].
+//! recalibration of the log-odds, and the [`report`]. An outcome that leaves a doubt teaches the fit by
+//! what it is worth, but is no truth to hold a forecast against: certain ones alone are scored.
 //!
 //! ```
 //! use std::ops::ControlFlow;
@@ -83,6 +84,11 @@ pub struct Case {
 }
 
 impl Case {
+    /// What it turned out to be, where that is certain.
+    fn scorable(&self) -> Option<&Outcome> {
+        self.outcome.as_ref().filter(|o| o.is_certain())
+    }
+
     /// Signs whose call was later judged in hand beyond doubt.
     fn verified(&self) -> impl Iterator<Item = Index> {
         let judged = self.outcome.iter().flat_map(|o| &o.signs).filter(|f| f.is_certain()).map(|f| f.sign);
@@ -104,18 +110,11 @@ pub struct Outcome {
 }
 
 impl Outcome {
-    /// What the report of the story counts for: 1 where it is certain, 0 where it says nothing.
+    /// Whether the report leaves no doubt: only then can it be said how well it was forecast. A
+    /// doubtful one scored as if it were certain would punish a right model.
     #[must_use]
-    pub fn weight(&self, stories: usize) -> f64 {
-        let guess = 1.0 / stories as f64;
-        ((self.certainty - guess) / (1.0 - guess)).max(0.0)
-    }
-
-    /// Whether the story reported is likelier than all others together: only then can it be said
-    /// how well it was forecast.
-    #[must_use]
-    pub fn is_likely(&self) -> bool {
-        self.certainty > 0.5
+    pub fn is_certain(&self) -> bool {
+        self.certainty >= 1.0
     }
 }
 

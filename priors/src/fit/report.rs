@@ -25,9 +25,11 @@ pub struct Report {
     pub n: usize,
     /// How many of them have an outcome.
     pub n_outcomes: usize,
-    /// What the outcomes count for by their certainty.
-    pub outcome_weight: f64,
-    /// Whether these are enough to judge the result by.
+    /// How many of these are certain: the others teach, but are not scored.
+    pub n_certain: usize,
+    /// How many sellers the certain ones are of.
+    pub certain_sellers: usize,
+    /// Whether the certain ones are enough to judge the result by.
     pub enough: bool,
     /// How many certain outcomes are still needed for that.
     pub needed: usize,
@@ -160,14 +162,16 @@ pub(super) fn of(
     recalibration: Option<Assessment>,
 ) -> Report {
     let n_outcomes = cases.iter().filter(|c| c.outcome.is_some()).count();
-    let outcome_weight: f64 = cases.iter().filter_map(|c| Some(c.outcome.as_ref()?.weight(pack.stories()))).sum();
+    let certain = || cases.iter().filter(|c| c.scorable().is_some());
+    let n_certain = certain().count();
     let enough = pack.data().calibration.map_or(0, |c| c.enough_outcomes as usize);
     Report {
         n: cases.len(),
         n_outcomes,
-        outcome_weight,
-        enough: outcome_weight >= enough as f64,
-        needed: (enough as f64 - outcome_weight).max(0.0).ceil() as usize,
+        n_certain,
+        certain_sellers: certain().map(|c| (c.segment, c.seller)).collect::<BTreeSet<_>>().len(),
+        enough: n_certain >= enough,
+        needed: enough.saturating_sub(n_certain),
         before: scores_before,
         after: scores_after,
         recalibration,

@@ -4,6 +4,7 @@
 
 mod calibrated;
 mod common;
+mod doubtful;
 mod learning;
 mod readings;
 mod selection;

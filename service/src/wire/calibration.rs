@@ -91,10 +91,15 @@ pub struct CalibrationReport {
     /// How many of them have an outcome.
     #[schema(minimum = 0)]
     pub n_outcomes: usize,
-    /// What the outcomes count for by their certainty: 1 where it is certain, 0 where it says nothing.
+    /// How many of these are certain. The others teach, but no forecast can be held against them: they
+    /// are not scored, and not counted in `enough` and `needed`.
     #[serde(default)]
     #[schema(minimum = 0)]
-    pub outcome_weight: f64,
+    pub n_certain: usize,
+    /// How many sellers the certain ones are of.
+    #[serde(default)]
+    #[schema(minimum = 0)]
+    pub certain_sellers: usize,
     /// Outcomes left out because their listing is not saved: what was seen of the watch is not known,
     /// and it was found out about for what was seen. A seller's page counts them still.
     #[serde(default)]
@@ -349,7 +354,8 @@ impl CalibrationReport {
         Self {
             n: r.n,
             n_outcomes: r.n_outcomes,
-            outcome_weight: r.outcome_weight,
+            n_certain: r.n_certain,
+            certain_sellers: r.certain_sellers,
             outcomes_without_listing: left_out.without_listing,
             outcomes_unfit: left_out.unfit,
             enough: r.enough,
@@ -366,19 +372,19 @@ impl CalibrationReport {
 }
 
 fn says(r: &Report) -> String {
+    let doubtful = match r.n_outcomes - r.n_certain {
+        0 => String::new(),
+        1 => " 1 outcome is not certain: it teaches, but is not scored.".into(),
+        n => format!(" {n} outcomes are not certain: they teach, but are not scored."),
+    };
+    let certain = if doubtful.is_empty() { "" } else { "certain " };
     if !r.enough {
-        let certain = (r.n_outcomes as f64 - r.outcome_weight).abs() < 1e-9;
-        let weight = if certain {
-            String::new()
-        } else {
-            format!(", which count for {:.1} by their certainty,", r.outcome_weight)
-        };
         return format!(
-            "From {} outcomes{weight} nothing can be concluded yet: {} more are needed. The new numbers may be no better than the old.",
-            r.n_outcomes, r.needed
+            "From {} {certain}outcomes nothing can be concluded yet: {} more are needed. The new numbers may be no better than the old.{doubtful}",
+            r.n_certain, r.needed
         );
     }
-    match (&r.before, &r.after) {
+    let scores = match (&r.before, &r.after) {
         (Some(before), Some(after)) if after.log.score < before.log.score => format!(
             "On {} outcomes not seen by the fit the new numbers forecast better: mean log score {:.4} against {:.4} nats.",
             after.cases, after.log.score, before.log.score
@@ -387,8 +393,12 @@ fn says(r: &Report) -> String {
             "On {} outcomes not seen by the fit the new numbers forecast no better: mean log score {:.4} against {:.4} nats.",
             after.cases, after.log.score, before.log.score
         ),
-        _ => "All outcomes are of one seller: nothing could be forecast without having seen it.".into(),
-    }
+        _ => format!(
+            "All {} {certain}outcomes are of one seller: nothing could be forecast without having seen it, and nothing is recalibrated.",
+            r.n_certain
+        ),
+    };
+    scores + &doubtful
 }
 
 impl From<&Card> for ScoreCard {
