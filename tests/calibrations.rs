@@ -282,3 +282,38 @@ async fn a_doubtful_outcome_neither_fails_a_calibration_nor_makes_it_say_what_is
     assert_eq!(refused.status, 422, "{}", refused.text());
     assert!(refused.text().contains("/components/crown"), "{}", refused.text());
 }
+
+#[tokio::test]
+async fn what_a_listing_states_of_its_seller_counts_in_the_score_card_and_never_twice() {
+    let service = Served::start();
+    let put = async |i: usize, extra: &Value| {
+        let mut seller = json!({ "id": format!("s-{i}"), "feedback": { "positive": 180, "negative": 20 * (i % 2) } });
+        seller.as_object_mut().unwrap().extend(extra.as_object().unwrap().clone());
+        let listing = json!({ "seller": seller, "observations": [] }).to_string();
+        let put = service.request("PUT", &format!("/v1/listings/l-{i:02}")).header("content-type", "application/json");
+        let saved = Reply::to(put.body(listing)).await;
+        assert!([200, 201].contains(&saved.status), "{}", saved.text());
+        saved.json()["assessment"]["probability"]["bad"].as_f64().unwrap()
+    };
+    let mut served = Vec::new();
+    for i in 0..32 {
+        served.push(put(i, &json!({ "outcomes": { "bad": if i % 2 == 1 { 16 } else { 1 }, "total": 20 } })).await);
+    }
+    for i in 0..32 {
+        let story = ["original", "composite"][i % 2];
+        let outcome = json!({ "listing": format!("l-{i:02}"), "story": story });
+        assert_eq!(Reply::to(service.post("/v1/outcomes", outcome.to_string())).await.status, 201);
+    }
+    let report = calibrated(&service, &json!({})).await["report"].clone();
+    let mean = served.iter().sum::<f64>() / 32.0;
+    let forecast = |report: &Value| report["before"]["mean_forecast"].as_f64().unwrap();
+    assert!((forecast(&report) - mean).abs() < 1e-9, "{} {mean}", report["before"]);
+    assert!(report["before"]["auc"].as_f64().unwrap() > 0.99, "{report}");
+    // Said again with the watch found since: it is stored as an outcome, and counts as that.
+    for i in 0..32 {
+        put(i, &json!({ "outcomes": { "bad": if i % 2 == 1 { 17 } else { 1 }, "total": 21 } })).await;
+    }
+    let again = calibrated(&service, &json!({})).await["report"].clone();
+    assert!((forecast(&again) - mean).abs() < 1e-9, "{} {mean}", again["before"]);
+    assert_eq!(again["segments"], report["segments"]);
+}

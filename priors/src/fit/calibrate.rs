@@ -2,7 +2,7 @@
 
 use super::em::{self, Listings, Outcomes};
 use super::report::{self, Card, Report};
-use super::{Case, FitError, Progress, Settings, check, finished};
+use super::{Case, FitError, Progress, Sellers, Settings, check, finished};
 use crate::LogOdds;
 use crate::recalibrate::{Assessment, OutOfFold, Shrinkage, assess};
 use rand_core::{RngCore as _, SeedableRng as _};
@@ -39,7 +39,7 @@ pub struct Calibration {
 /// not seen.
 ///
 /// The certain outcomes are dealt to folds, all of a seller's to one; each fold is forecast by a fit
-/// without its sellers, and from evidence and price alone. Where there are certain outcomes of fewer
+/// without its sellers, and from what was known of them beside their outcomes. Where there are certain outcomes of fewer
 /// than two sellers there are no such forecasts, no scores and no recalibration.
 ///
 /// # Errors
@@ -47,6 +47,7 @@ pub struct Calibration {
 pub fn calibrate(
     pack: &Arc<Pack>,
     cases: &[Case],
+    sellers: &Sellers,
     options: &Options,
     mut progress: impl FnMut(Progress) -> ControlFlow<()>,
 ) -> Result<Calibration, FitError> {
@@ -55,7 +56,7 @@ pub fn calibrate(
     let count = folds.iter().flatten().max().map_or(0, |last| last + 1);
     let fits = if count < 2 { 1 } else { count + 1 };
     let mut fit = |number: usize, cases: &[(usize, &Case)]| {
-        em::run(pack, cases, &options.settings, |iteration, objective| {
+        em::run(pack, cases, sellers, &options.settings, |iteration, objective| {
             progress(Progress { fit: number, fits, iteration, objective })
         })
     };
@@ -67,7 +68,7 @@ pub fn calibrate(
         };
         let (held, others) = (side(true), side(false));
         let without = Arc::new(Pack::from_data(finished(fit(fold, &others)?.data))?);
-        let told = |pack: &Arc<Pack>| Listings::new(pack, &held, Outcomes::HeldBack).log_odds();
+        let told = |pack: &Arc<Pack>| Listings::new(pack, &held, sellers, Outcomes::HeldBack)?.log_odds();
         for (((_, case), before), after) in held.iter().zip(told(pack)?).zip(told(&without)?) {
             if let Some(outcome) = case.scorable() {
                 forecasts.push(Forecast { fold, bad: pack.bad()[outcome.story], before, after });

@@ -7,8 +7,8 @@
 
 use super::numbers::{Expected, Verified, penalty, strengthen, update};
 use super::segment::{Hyperprior, Survey};
-use super::{Case, FitError, Outcome, Settings};
-use crate::seller::{Evidence as SellerEvidence, ListingLikelihood};
+use super::{Case, FitError, Outcome, Sellers, Settings, Stated};
+use crate::seller::{Evidence as SellerEvidence, FeedbackFigures, FeedbackModel, ListingLikelihood};
 use crate::{Beta, Error, LogOdds};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
@@ -38,13 +38,22 @@ struct Listing<'a> {
     ln: PerStory,
 }
 
+/// A seller as it is worked on.
+#[derive(Debug)]
+struct Seller {
+    stated: Stated,
+    /// Positions of its listings.
+    members: Vec<usize>,
+}
+
 /// Listings ready to be evaluated under changing numbers.
 #[derive(Debug)]
 pub(super) struct Listings<'a> {
     pack: Arc<Pack>,
     listings: Vec<Listing<'a>>,
-    /// Per segment, per seller, positions in `listings`.
-    sellers: Vec<Vec<Vec<usize>>>,
+    /// Per segment.
+    sellers: Vec<Vec<Seller>>,
+    feedback: FeedbackModel,
     plans: Vec<(Plan, Scratch)>,
     /// ln of every story's share of its side, per segment.
     ln_split: Vec<PerStory>,
@@ -58,7 +67,12 @@ pub(super) enum Outcomes {
 }
 
 impl<'a> Listings<'a> {
-    pub(super) fn new(pack: &Arc<Pack>, cases: &[(usize, &'a Case)], outcomes: Outcomes) -> Self {
+    pub(super) fn new(
+        pack: &Arc<Pack>,
+        cases: &[(usize, &'a Case)],
+        stated: &Sellers,
+        outcomes: Outcomes,
+    ) -> Result<Self, FitError> {
         let listing = |&(at, case): &(usize, &'a Case)| {
             let outcome = case.outcome.as_ref().filter(|_| outcomes == Outcomes::Used);
             Listing {
@@ -78,13 +92,14 @@ impl<'a> Listings<'a> {
         for (i, listing) in listings.iter().enumerate() {
             by_seller.entry((listing.case.segment, listing.case.seller)).or_default().push(i);
         }
-        let mut sellers = vec![Vec::new(); pack.data().segments.len()];
-        for ((segment, _), members) in by_seller {
-            sellers[segment].push(members);
+        let mut sellers: Vec<Vec<Seller>> = pack.data().segments.iter().map(|_| Vec::new()).collect();
+        for (key, members) in by_seller {
+            sellers[key.0].push(Seller { stated: stated.get(&key).copied().unwrap_or_default(), members });
         }
-        let mut all = Self { pack: pack.clone(), listings, sellers, plans, ln_split: Vec::new() };
+        let feedback = feedback_model(pack)?;
+        let mut all = Self { pack: pack.clone(), listings, sellers, feedback, plans, ln_split: Vec::new() };
         all.take(pack, true);
-        all
+        Ok(all)
     }
 
     /// Goes over to the numbers of another pack.
@@ -147,10 +162,12 @@ impl<'a> Listings<'a> {
         posterior
     }
 
-    /// Every seller of a segment with the likelihoods of the listings, as last evaluated.
+    /// Every seller of a segment with what is stated of it and the likelihoods of the listings, as last
+    /// evaluated.
     fn evidence_of(&self, segment: Index) -> Result<Vec<SellerEvidence>, FitError> {
-        let of = |members: &Vec<usize>| {
-            let listings = members
+        let of = |seller: &Seller| {
+            let listings = seller
+                .members
                 .iter()
                 .map(|&i| {
                     let [ln_bad, ln_sound] = self.sides(i);
@@ -158,19 +175,20 @@ impl<'a> Listings<'a> {
                         .map_err(|_| FitError::ImpossibleCase { case: self.listings[i].at })
                 })
                 .collect::<Result<Vec<_>, _>>()?;
-            Ok(SellerEvidence { listings, ..SellerEvidence::default() })
+            let Stated { outcomes, feedback } = seller.stated;
+            Ok(SellerEvidence { outcomes, feedback: feedback.map(|f| (self.feedback, f)), listings })
         };
         self.sellers[segment].iter().map(of).collect()
     }
 
-    /// P(bad) of every listing given all of its seller's, in the order of the cases.
+    /// P(bad) of every listing given all that is known of its seller, in the order of the cases.
     pub(super) fn log_odds(&mut self) -> Result<Vec<f64>, FitError> {
         self.evaluate();
         let mut found = vec![0.0; self.listings.len()];
         for g in 0..self.sellers.len() {
             let survey = Survey::new(&self.evidence_of(g)?, prior(&self.pack, g)?)?;
-            for (members, pooled) in self.sellers[g].iter().zip(survey.pooled) {
-                members.iter().zip(pooled).for_each(|(i, odds)| found[*i] = odds.value());
+            for (seller, pooled) in self.sellers[g].iter().zip(survey.pooled) {
+                seller.members.iter().zip(pooled).for_each(|(i, odds)| found[*i] = odds.value());
             }
         }
         Ok(found)
@@ -197,8 +215,8 @@ impl<'a> Listings<'a> {
                 let of = |h: usize| if self.pack.bad()[h] == bad { split[h].exp() } else { 1.0 };
                 (0..self.pack.stories()).map(of).collect::<Vec<f64>>()
             });
-            for (members, pooled) in self.sellers[g].iter().zip(&expected.surveys[g].pooled) {
-                for (&i, odds) in members.iter().zip(pooled) {
+            for (seller, pooled) in self.sellers[g].iter().zip(&expected.surveys[g].pooled) {
+                for (&i, odds) in seller.members.iter().zip(pooled) {
                     let posterior = self.posterior(i, *odds);
                     for (row, bad) in [true, false].into_iter().enumerate() {
                         let of = |h: usize| if self.pack.bad()[h] == bad { posterior[h] } else { 0.0 };
@@ -257,6 +275,18 @@ fn compile(pack: &Arc<Pack>, sets: &[Vec<Index>]) -> (Vec<(Plan, Scratch)>, Vec<
     (plans.into_iter().map(with_scratch).collect(), chosen)
 }
 
+/// What a negative rating means under a pack.
+fn feedback_model(pack: &Pack) -> Result<FeedbackModel, Error> {
+    let f = &pack.data().feedback;
+    FeedbackModel::new(FeedbackFigures {
+        baseline: f.baseline,
+        complains: f.complains,
+        concerned: f.concerned,
+        power: f.power,
+        most_cases: f.most_cases,
+    })
+}
+
 fn prior(pack: &Pack, segment: Index) -> Result<Beta, Error> {
     let of = &pack.data().segments[segment];
     Beta::new(of.a, of.b)
@@ -288,6 +318,7 @@ pub(super) struct Ended {
 pub(super) fn run(
     pack: &Arc<Pack>,
     cases: &[(usize, &Case)],
+    sellers: &Sellers,
     settings: &Settings,
     mut watch: impl FnMut(usize, f64) -> ControlFlow<()>,
 ) -> Result<Ended, FitError> {
@@ -305,7 +336,7 @@ pub(super) fn run(
         })
         .collect::<Result<Vec<_>, Error>>()?;
     let mut now = base.clone();
-    let mut listings = Listings::new(pack, cases, Outcomes::Used);
+    let mut listings = Listings::new(pack, cases, sellers, Outcomes::Used)?;
     let mut objective: Vec<f64> = Vec::new();
     loop {
         let (ln_likelihood, expected) = listings.expect(&hyperpriors)?;

@@ -9,7 +9,8 @@
 //! Σ_sellers ln ∫ Π_i (θ·L_bad,i + (1−θ)·L_sound,i) Beta(θ; a, b) dθ  +  ln prior
 //! ```
 //!
-//! with L_bad,i and L_sound,i summed over the stories of their side, the prior being the pack's own
+//! with L_bad,i and L_sound,i summed over the stories of their side, and under the integral what is
+//! stated of the seller in counts ([`Stated`]), as it counts in an answer; the prior being the pack's own
 //! means and strengths: a Dirichlet for each row of a table and each split of a segment, a Beta for
 //! each cell of a sign and each reading rate, [`segment::Hyperprior`] for a and b. EM gives
 //! (strength·mean + expected count)/(strength + total); the new strengths add the evidence behind.
@@ -29,7 +30,7 @@
 //! use std::ops::ControlFlow;
 //! use steelyard_model::observe::Evidence;
 //! use steelyard_model::pack::Pack;
-//! use steelyard_priors::fit::{Case, Outcome, Settings, fit};
+//! use steelyard_priors::fit::{Case, Outcome, Sellers, Settings, fit};
 //!
 //! let pack = Pack::builtin();
 //! let (sound, fake) = (pack.story("original").unwrap(), pack.story("fake").unwrap());
@@ -43,7 +44,7 @@
 //!         outcome: Some(outcome(if i % 2 == 0 { fake } else { sound })),
 //!     })
 //!     .collect();
-//! let fitted = fit(&pack, &cases, &Settings::default(), |_| ControlFlow::Continue(()))?;
+//! let fitted = fit(&pack, &cases, &Sellers::new(), &Settings::default(), |_| ControlFlow::Continue(()))?;
 //! // Half of them were bad, where the pack says one in four.
 //! let segment = &fitted.data.segments[0];
 //! assert!(segment.a / (segment.a + segment.b) > 0.4);
@@ -60,7 +61,9 @@ pub mod segment;
 pub use calibrate::{Calibration, Options, calibrate};
 
 use crate::Error;
+use crate::seller::{self, Feedback};
 use em::{Listings, Outcomes};
+use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use steelyard_model::observe::{Evidence, Finding};
@@ -82,6 +85,18 @@ pub struct Case {
     /// What was found out.
     pub outcome: Option<Outcome>,
 }
+
+/// What is stated of a seller in counts, beside the listings and outcomes among the cases.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Stated {
+    /// Outcomes of other watches: those among the cases must not be counted here as well.
+    pub outcomes: seller::Outcomes,
+    /// Marketplace ratings.
+    pub feedback: Option<Feedback>,
+}
+
+/// What is stated of sellers, by segment and key; of those that are not in it nothing is.
+pub type Sellers = BTreeMap<(Index, u64), Stated>;
 
 impl Case {
     /// What it turned out to be, where that is certain.
@@ -186,19 +201,20 @@ pub struct Fitted {
     pub objective: Vec<f64>,
 }
 
-/// Fits the pack's numbers to the cases.
+/// Fits the pack's numbers to the cases and to what is stated of their sellers.
 ///
 /// # Errors
 /// On a case that does not fit the pack or cannot occur under it, and if the callback breaks.
 pub fn fit(
     pack: &Arc<Pack>,
     cases: &[Case],
+    sellers: &Sellers,
     settings: &Settings,
     mut progress: impl FnMut(Progress) -> ControlFlow<()>,
 ) -> Result<Fitted, FitError> {
     check(pack, cases)?;
     let all: Vec<(usize, &Case)> = cases.iter().enumerate().collect();
-    let ended = em::run(pack, &all, settings, |iteration, objective| {
+    let ended = em::run(pack, &all, sellers, settings, |iteration, objective| {
         progress(Progress { fit: 0, fits: 1, iteration, objective })
     })?;
     Ok(Fitted { data: finished(ended.data), objective: ended.objective })
@@ -213,14 +229,14 @@ fn finished(mut data: ModelData) -> ModelData {
 }
 
 /// Natural log-odds of bad of every case under a pack, from its evidence and its price and from its
-/// seller's other listings; outcomes are held back, and the pack's recalibration is not applied.
+/// seller's other listings and what is stated of the seller; the cases' own outcomes are held back, and the pack's recalibration is not applied.
 ///
 /// # Errors
 /// On a case that does not fit the pack or cannot occur under it.
-pub fn log_odds(pack: &Arc<Pack>, cases: &[Case]) -> Result<Vec<f64>, FitError> {
+pub fn log_odds(pack: &Arc<Pack>, cases: &[Case], sellers: &Sellers) -> Result<Vec<f64>, FitError> {
     check(pack, cases)?;
     let all: Vec<(usize, &Case)> = cases.iter().enumerate().collect();
-    Listings::new(pack, &all, Outcomes::HeldBack).log_odds()
+    Listings::new(pack, &all, sellers, Outcomes::HeldBack)?.log_odds()
 }
 
 fn check(pack: &Pack, cases: &[Case]) -> Result<(), FitError> {

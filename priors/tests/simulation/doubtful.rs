@@ -7,7 +7,7 @@ use std::ops::ControlFlow;
 use std::sync::Arc;
 use steelyard_model::pack::Pack;
 use steelyard_priors::LogOdds;
-use steelyard_priors::fit::{Calibration, Case, Options, Outcome, Settings, calibrate};
+use steelyard_priors::fit::{Calibration, Case, Options, Outcome, Sellers, Settings, calibrate};
 
 const LISTINGS: usize = 800;
 const CERTAINTY: f64 = 0.8;
@@ -25,7 +25,7 @@ fn reported(pack: &Pack, told: Outcome, random: &mut Pcg64) -> Outcome {
 
 fn calibrated(pack: &Arc<Pack>, cases: &[Case]) -> Calibration {
     let options = Options { version: "1.0+doubts".into(), seed: 3, folds: 5, settings: Settings::default() };
-    calibrate(pack, cases, &options, |_| ControlFlow::Continue(())).expect("a calibration")
+    calibrate(pack, cases, &Sellers::new(), &options, |_| ControlFlow::Continue(())).expect("a calibration")
 }
 
 #[test]

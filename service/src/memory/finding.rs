@@ -14,8 +14,17 @@ use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use uuid::Uuid;
 
+/// What was found out about a listing.
+pub(crate) struct Found {
+    /// Whose it was.
+    pub(crate) seller: Option<String>,
+    /// When it was found out.
+    pub(crate) found_at: Timestamp,
+    pub(crate) body: OutcomeBody,
+}
+
 /// The outcomes that stand, by listing.
-pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<String, OutcomeBody>, Problem> {
+pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<String, Found>, Problem> {
     let filter = OutcomeFilter { current: true, ..OutcomeFilter::default() };
     let (mut found, mut after) = (HashMap::new(), 0);
     loop {
@@ -24,7 +33,8 @@ pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<Strin
         after = last.number;
         for outcome in page {
             if let Ok(body) = serde_json::from_str(&outcome.body) {
-                found.insert(outcome.listing, body);
+                let (seller, found_at) = (outcome.seller, outcome.found_at);
+                found.insert(outcome.listing, Found { seller, found_at, body });
             }
         }
     }
