@@ -309,11 +309,60 @@ async fn what_a_listing_states_of_its_seller_counts_in_the_score_card_and_never_
     let forecast = |report: &Value| report["before"]["mean_forecast"].as_f64().unwrap();
     assert!((forecast(&report) - mean).abs() < 1e-9, "{} {mean}", report["before"]);
     assert!(report["before"]["auc"].as_f64().unwrap() > 0.99, "{report}");
-    // Said again with the watch found since: it is stored as an outcome, and counts as that.
+    // Said again with the watch found since, beside another one: it is stored as an outcome, and counts
+    // as that.
     for i in 0..32 {
-        put(i, &json!({ "outcomes": { "bad": if i % 2 == 1 { 17 } else { 1 }, "total": 21 } })).await;
+        let totals = json!({ "bad": if i % 2 == 1 { 17 } else { 1 }, "total": 21 });
+        let listing = json!({ "seller": { "id": format!("s-{i}"), "outcomes": totals }, "observations": [] });
+        let put = service.request("PUT", &format!("/v1/listings/m-{i}")).header("content-type", "application/json");
+        assert_eq!(Reply::to(put.body(listing.to_string())).await.status, 201);
     }
     let again = calibrated(&service, &json!({})).await["report"].clone();
+    assert_eq!(again["n"], json!(64));
     assert!((forecast(&again) - mean).abs() < 1e-9, "{} {mean}", again["before"]);
-    assert_eq!(again["segments"], report["segments"]);
+}
+
+/// What was found and written into the listing afterwards makes no model clairvoyant.
+#[tokio::test]
+async fn a_listing_foresees_with_what_was_in_it_before_anything_was_found_out() {
+    const SIGNS: [&str; 2] = ["movement_ring_makeshift", "movement_calibre_wrong"];
+    let service = Served::start();
+    let put = async |i: usize, calls: Vec<Value>| {
+        let listing = json!({ "seller": { "id": format!("s-{i}") }, "observations": calls, "status": "bought" });
+        let put = service.request("PUT", &format!("/v1/listings/l-{i:02}")).header("content-type", "application/json");
+        let saved = Reply::to(put.body(listing.to_string())).await;
+        assert!([200, 201].contains(&saved.status), "{}", saved.text());
+    };
+    let call = |i: usize| if i.is_multiple_of(4) { "present" } else { "absent" };
+    let hand = |i: usize| SIGNS.map(|sign| json!({ "sign": sign, "call": call(i), "in_hand": true })).to_vec();
+    for i in 0..40 {
+        // Of some it was in the listing by then: what is called in hand foresees nothing either.
+        let mut calls = if i % 8 < 2 { hand(i) } else { Vec::new() };
+        calls.push(json!({ "sign": "crown_unsigned", "call": "present" }));
+        put(i, calls).await;
+    }
+    for i in 0..40 {
+        let story = if i.is_multiple_of(4) { "composite" } else { "original" };
+        let outcome = json!({ "listing": format!("l-{i:02}"), "story": story, "signs": { SIGNS[0]: call(i) } });
+        assert_eq!(Reply::to(service.post("/v1/outcomes", outcome.to_string())).await.status, 201);
+    }
+    let report = calibrated(&service, &json!({})).await["report"].clone();
+    assert_eq!((&report["before"]["auc"], report["before"]["cases"].as_u64()), (&json!(0.5), Some(40)), "{report}");
+    // In the outcome and in the listing it is one finding, and the call in hand proves no reading right.
+    let sign = |name: &str| {
+        let of = |s: &&Value| s["sign"] == json!(name);
+        report["signs"].as_array().unwrap().iter().find(of).unwrap()
+    };
+    let one = sign(SIGNS[0]);
+    assert_eq!((one["calls"].as_u64(), one["verified"].as_u64()), (Some(0), Some(40)), "{one}");
+    assert_eq!(sign(SIGNS[1])["calls"].as_u64(), Some(10));
+    let verified: u64 = report["readings"].as_array().unwrap().iter().map(|r| r["verified"].as_u64().unwrap()).sum();
+    assert_eq!(verified, 0, "{report}");
+    // What is written into the listing later changes nothing.
+    for i in 0..40 {
+        let mut calls = hand(i);
+        calls.push(json!({ "sign": "listing_superlatives", "call": call(i) }));
+        put(i, calls).await;
+    }
+    assert_eq!(calibrated(&service, &json!({})).await["report"], report);
 }

@@ -40,6 +40,7 @@ fn cases(pack: &Arc<Pack>, count: usize) -> Vec<Case> {
                 segment: listing.segment,
                 seller: number as u64,
                 evidence,
+                foreseen: None,
                 ln_price: listing.ln_price,
                 outcome: (cases.len() % 5 == 0).then_some(told),
             });

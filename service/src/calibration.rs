@@ -10,8 +10,9 @@ use crate::memory::{ACCOUNT, Found, Marks, Memory, outcomes_by_listing, watches}
 use crate::problem::{INTERNAL, Problem};
 use crate::store::{self, Calibration, CalibrationState, Ending, ListingQuery, NewModel, Renewal, Write};
 use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationReport, JobState, LeftOut};
-use crate::wire::request::{self, AssessRequest, CallKind};
+use crate::wire::request::{self, AssessRequest, CallKind, Observation};
 use crate::wire::stored::{OutcomeBody, SellerKnown};
+use indexmap::IndexMap;
 use jiff::{SignedDuration, Timestamp};
 use std::collections::{BTreeMap, HashMap};
 use std::ops::ControlFlow;
@@ -19,7 +20,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 use steelyard_model::facts::Book;
-use steelyard_model::observe::Finding;
+use steelyard_model::observe::{Evidence, Finding};
 use steelyard_model::pack::Pack;
 use steelyard_priors::fit::{Case, Options, Outcome, Progress, Sellers, Settings, Stated, calibrate};
 use steelyard_priors::seller::{self, Feedback};
@@ -285,7 +286,8 @@ struct Known {
     sellers: Sellers,
 }
 
-/// Everything stored in the terms of a fit, in the order of the listings' ids.
+/// Everything stored in the terms of a fit, in the order of the listings' ids. A listing of which
+/// something was found out counts as it stood when that was first recorded.
 async fn known(memory: &Arc<Memory>, include_unbought: bool) -> Result<(Known, LeftOut), Problem> {
     let force = memory.in_force().await?;
     let outcomes = outcomes_by_listing(memory).await?;
@@ -298,6 +300,15 @@ async fn known(memory: &Arc<Memory>, include_unbought: bool) -> Result<(Known, L
         match page.next {
             Some(next) => query.after = Some(next),
             None => break,
+        }
+    }
+    // What was written into a listing after its watch was found out about foresaw nothing.
+    for listing in &mut listings {
+        if let Some(found) = outcomes.get(&listing.id).filter(|f| f.first_recorded < listing.updated_at) {
+            let stood = memory.store().request_at(ACCOUNT, &listing.id, found.first_recorded).await?;
+            if let Some((request, at)) = stood {
+                (listing.request, listing.updated_at) = (request, at);
+            }
         }
     }
     let assessor = memory.base().clone();
@@ -375,7 +386,8 @@ fn read_all(
     for stored in listings {
         let found = outcomes.remove(&stored.id);
         let said = stored.seller.as_ref().and_then(|s| said.get(s));
-        let Some((request, listing)) = read(assessor, book, &stored.request, said) else {
+        let judged = found.as_ref().map(|f| &f.body.signs);
+        let Some(Read { request, listing, foreseen }) = read(assessor, book, &stored.request, said, judged) else {
             tracing::warn!(id = stored.id, "a stored listing does not fit the model: it is left out");
             left_out.unfit += usize::from(found.is_some());
             continue;
@@ -396,7 +408,8 @@ fn read_all(
         cases.push(Some(Case {
             segment: listing.seller.stated.segment,
             seller,
-            evidence: listing.arrival.map_or(listing.evidence, |a| a.before),
+            evidence: listing.evidence,
+            foreseen,
             ln_price,
             outcome,
         }));
@@ -420,13 +433,38 @@ fn read_all(
     (Known { cases: cases.into_iter().flatten().collect(), sellers }, left_out)
 }
 
-fn read(assessor: &Assessor, book: &Book, text: &str, said: Option<&SellerKnown>) -> Option<(AssessRequest, Listing)> {
+/// A stored listing as it is read.
+struct Read {
+    request: AssessRequest,
+    listing: Listing,
+    /// The calls that foresaw its outcome, where they are not all of them.
+    foreseen: Option<Evidence>,
+}
+
+/// Reads a stored listing; `judged` are the signs that its outcome judges, if it has one. These replace
+/// its own calls made in hand, and none of those foresaw anything.
+fn read(
+    assessor: &Assessor,
+    book: &Book,
+    text: &str,
+    said: Option<&SellerKnown>,
+    judged: Option<&IndexMap<String, CallKind>>,
+) -> Option<Read> {
     let mut request: AssessRequest = serde_json::from_str(text).ok()?;
     if let Some(said) = said {
         said.complete(&mut request);
     }
+    let in_hand = |o: &Option<Observation>| o.as_ref().is_some_and(|o| o.in_hand == Some(true));
+    let mut foreseen = None;
+    if let Some(judged) = judged.filter(|_| request.observations.iter().any(in_hand)) {
+        let mut before = request.clone();
+        before.observations.retain(|o| !in_hand(o));
+        foreseen = Some(Listing::read(assessor.pack(), book, &before, &[]).ok()?.evidence);
+        let found_since = |o: &Option<Observation>| o.as_ref().is_some_and(|o| judged.contains_key(&o.sign));
+        request.observations.retain(|o| !(in_hand(o) && found_since(o)));
+    }
     let listing = Listing::read(assessor.pack(), book, &request, &[]).ok()?;
-    Some((request, listing))
+    Some(Read { request, listing, foreseen })
 }
 
 /// An outcome in the terms of a fit; what the pack no longer has is left out.

@@ -163,6 +163,7 @@ mod tests {
             segment: (i % 2) as usize,
             seller: i % 30,
             evidence: steelyard_model::observe::Evidence::default(),
+            foreseen: None,
             ln_price: [0.0; 8],
             // Of every third seller nothing is certain.
             outcome: (i % 9 != 0).then(|| outcome(if i.is_multiple_of(3) { 0.8 } else { 1.0 })),

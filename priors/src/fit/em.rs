@@ -29,6 +29,8 @@ struct Listing<'a> {
     case: &'a Case,
     /// What was found out, unless it is held back.
     outcome: Option<&'a Outcome>,
+    /// The calls that are looked at, under the pack's own reading rates.
+    calls: &'a Evidence,
     /// Calls and findings under the current reading rates.
     evidence: Evidence,
     /// ln of what bears on the stories beside the signs: the price, the reported story.
@@ -75,10 +77,12 @@ impl<'a> Listings<'a> {
     ) -> Result<Self, FitError> {
         let listing = |&(at, case): &(usize, &'a Case)| {
             let outcome = case.outcome.as_ref().filter(|_| outcomes == Outcomes::Used);
+            let calls = if outcomes == Outcomes::Used { &case.evidence } else { case.foreseen() };
             Listing {
                 at,
                 case,
                 outcome,
+                calls,
                 evidence: Evidence::default(),
                 ln_outside: ln_outside(pack, case, outcome),
                 plan: 0,
@@ -117,7 +121,7 @@ impl<'a> Listings<'a> {
         if reread {
             for listing in &mut self.listings {
                 let found = listing.outcome.map_or(&[][..], |o| &o.signs);
-                listing.evidence = listing.case.evidence.reread(pack).settled(found);
+                listing.evidence = listing.calls.reread(pack).settled(found);
             }
         }
     }
@@ -238,7 +242,7 @@ impl<'a> Listings<'a> {
 impl Listing<'_> {
     /// The link signs that it is summed over, in order.
     fn links(&self, pack: &Pack) -> Vec<Index> {
-        let called = self.case.evidence.calls().iter().map(|c| c.sign);
+        let called = self.calls.calls().iter().map(|c| c.sign);
         let found = self.outcome.iter().flat_map(|o| o.signs.iter().map(|f| f.sign));
         let is_link = |j: &Index| matches!(pack.signs()[*j].on, On::Two(..));
         let mut links: Vec<Index> = called.chain(found).filter(is_link).collect();

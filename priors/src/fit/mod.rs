@@ -40,6 +40,7 @@
 //!         segment: 0,
 //!         seller: i / 4,
 //!         evidence: Evidence::default(),
+//!         foreseen: None,
 //!         ln_price: [0.0; 8],
 //!         outcome: Some(outcome(if i % 2 == 0 { fake } else { sound })),
 //!     })
@@ -78,8 +79,12 @@ pub struct Case {
     pub segment: Index,
     /// Whose it is; listings with the same key in the same segment share a seller.
     pub seller: u64,
-    /// The calls made on it before anything was found out.
+    /// The calls made on it. A sign that the outcome judges in hand must not be called in hand here as
+    /// well: the finding would count twice.
     pub evidence: Evidence,
+    /// The calls that a forecast of the outcome had, where they are not all of these: what was seen
+    /// with the watch in hand forecasts nothing.
+    pub foreseen: Option<Evidence>,
     /// ln of the price's likelihood per story; all 0 without one.
     pub ln_price: PerStory,
     /// What was found out.
@@ -102,6 +107,11 @@ impl Case {
     /// What it turned out to be, where that is certain.
     fn scorable(&self) -> Option<&Outcome> {
         self.outcome.as_ref().filter(|o| o.is_certain())
+    }
+
+    /// What its outcome is forecast from.
+    fn foreseen(&self) -> &Evidence {
+        self.foreseen.as_ref().unwrap_or(&self.evidence)
     }
 
     /// Signs whose call was later judged in hand beyond doubt.
@@ -228,7 +238,7 @@ fn finished(mut data: ModelData) -> ModelData {
     data
 }
 
-/// Natural log-odds of bad of every case under a pack, from its evidence and its price and from its
+/// Natural log-odds of bad of every case under a pack, from what its outcome is forecast from, its price and from its
 /// seller's other listings and what is stated of the seller; the cases' own outcomes are held back, and the pack's recalibration is not applied.
 ///
 /// # Errors
@@ -255,7 +265,8 @@ fn fault(pack: &Pack, case: &Case) -> Option<String> {
     if let Some(detail) = known("segment", case.segment, pack.data().segments.len()) {
         return Some(detail);
     }
-    if let Some(detail) = case.evidence.calls().iter().find_map(|c| known("sign", c.sign, signs)) {
+    let mut calls = case.evidence.calls().iter().chain(case.foreseen().calls());
+    if let Some(detail) = calls.find_map(|c| known("sign", c.sign, signs)) {
         return Some(detail);
     }
     if !case.ln_price[..pack.stories()].iter().all(|ln| ln.is_finite()) {

@@ -74,6 +74,7 @@ pub(crate) fn case((seller, listing): &(u64, Listing)) -> Case {
         segment: listing.segment,
         seller: *seller,
         evidence: listing.evidence.clone(),
+        foreseen: None,
         ln_price: listing.ln_price,
         outcome: None,
     }
