@@ -5,9 +5,10 @@ use super::report::{self, Card, Report};
 use super::{Case, FitError, Progress, Sellers, Settings, check, finished};
 use crate::LogOdds;
 use crate::recalibrate::{Assessment, OutOfFold, Shrinkage, assess};
+use crate::score::Shared;
 use rand_core::{RngCore as _, SeedableRng as _};
 use rand_pcg::Pcg64;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use steelyard_model::pack::data::{ModelData, Recalibration};
@@ -62,16 +63,36 @@ pub fn calibrate(
     };
 
     let mut forecasts: Vec<Forecast> = Vec::new();
+    let mut shared = [Vec::new(), Vec::new()];
     for fold in 0..fits - 1 {
         let side = |held: bool| -> Vec<(usize, &Case)> {
             cases.iter().enumerate().filter(|(i, _)| (folds[*i] == Some(fold)) == held).collect()
         };
         let (held, others) = (side(true), side(false));
         let without = Arc::new(Pack::from_data(finished(fit(fold, &others)?.data))?);
-        let told = |pack: &Arc<Pack>| Listings::new(pack, &held, sellers, Outcomes::HeldBack)?.log_odds();
-        for (((_, case), before), after) in held.iter().zip(told(pack)?).zip(told(&without)?) {
+        // Of every case held back its number among the forecasts, where it can be scored.
+        let mut number: Vec<Option<usize>> = Vec::with_capacity(held.len());
+        let mut next = forecasts.len();
+        for (_, case) in &held {
+            number.push(case.scorable().map(|_| next));
+            next += usize::from(case.scorable().is_some());
+        }
+        let mut told = Vec::new();
+        for (pack, shared) in [pack, &without].into_iter().zip(&mut shared) {
+            let mut listings = Listings::new(pack, &held, sellers, Outcomes::HeldBack)?;
+            let (log_odds, together) = listings.forecast(|i| number[i].is_some())?;
+            shared.extend(
+                together
+                    .into_iter()
+                    .map(|s| Shared { cases: s.cases.iter().filter_map(|i| number[*i]).collect(), ..s }),
+            );
+            told.push(log_odds);
+        }
+        for (i, (_, case)) in held.iter().enumerate() {
             if let Some(outcome) = case.scorable() {
-                forecasts.push(Forecast { fold, bad: pack.bad()[outcome.story], before, after });
+                let bad = pack.bad()[outcome.story];
+                let seller = (case.segment, case.seller);
+                forecasts.push(Forecast { fold, seller, bad, before: told[0][i], after: told[1][i] });
             }
         }
     }
@@ -84,7 +105,7 @@ pub fn calibrate(
         let kept = found.kept();
         data.recalibration = Recalibration { intercept: kept.intercept(), slope: kept.slope() };
     }
-    let (before, after) = cards(pack, &forecasts, recalibration.as_ref(), options.seed)?;
+    let (before, after) = cards(pack, &forecasts, &shared, recalibration.as_ref(), options.seed)?;
     let report = report::of(pack, &data, cases, before, after, recalibration);
     Ok(Calibration { data, report })
 }
@@ -92,6 +113,7 @@ pub fn calibrate(
 /// The raw log-odds of bad of a held-out listing before and after, and what it was.
 struct Forecast {
     fold: usize,
+    seller: (Index, u64),
     bad: bool,
     before: f64,
     after: f64,
@@ -112,6 +134,7 @@ fn recalibrated(pack: &Pack, forecasts: &[Forecast]) -> Result<Option<Assessment
 fn cards(
     pack: &Pack,
     forecasts: &[Forecast],
+    [shared_before, shared_after]: &[Vec<Shared>; 2],
     recalibration: Option<&Assessment>,
     seed: u64,
 ) -> Result<(Option<Card>, Option<Card>), FitError> {
@@ -124,7 +147,9 @@ fn cards(
         Some(found) => found.out_of_fold.iter().zip(forecasts).map(|(told, f)| (*told, f.bad)).collect(),
         None => forecasts.iter().map(|f| (LogOdds::new(f.after), f.bad)).collect(),
     };
-    Ok((Some(Card::new(&before.collect::<Vec<_>>(), seed)?), Some(Card::new(&after, seed)?)))
+    let sellers = forecasts.iter().map(|f| f.seller).collect::<BTreeSet<_>>().len();
+    let card = |told: &[(LogOdds, bool)], shared| Card::new(told, shared, sellers, seed);
+    Ok((Some(card(&before.collect::<Vec<_>>(), shared_before)?), Some(card(&after, shared_after)?)))
 }
 
 /// The fold of every case, `None` for those of sellers of whom nothing can be scored: such cases are in

@@ -8,7 +8,8 @@
 use super::numbers::{Expected, Verified, penalty, strengthen, update};
 use super::segment::{Hyperprior, Survey};
 use super::{Case, FitError, Outcome, Sellers, Settings, Stated};
-use crate::seller::{Evidence as SellerEvidence, FeedbackFigures, FeedbackModel, ListingLikelihood};
+use crate::score::Shared;
+use crate::seller::{Evidence as SellerEvidence, FeedbackFigures, FeedbackModel, ListingLikelihood, SellerPosterior};
 use crate::{Beta, Error, LogOdds};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
@@ -21,6 +22,10 @@ use steelyard_model::posterior::{PerStory, Plan, Scratch};
 
 /// Plans kept at once; listings whose link signs are rarer share one that has them all.
 const MOST_PLANS: usize = 64;
+
+/// Equally likely values of a seller's rate that stand for its distribution: they hold its variance to
+/// about one in a hundred.
+const VALUES: usize = 64;
 
 /// One listing as it is worked on.
 #[derive(Debug)]
@@ -196,6 +201,28 @@ impl<'a> Listings<'a> {
             }
         }
         Ok(found)
+    }
+
+    /// The same, and how the outcomes of each seller's listings hang together by the seller's rate: of
+    /// the listings that count, by position, where a seller has more than one.
+    pub(super) fn forecast(&mut self, counts: impl Fn(usize) -> bool) -> Result<(Vec<f64>, Vec<Shared>), FitError> {
+        let log_odds = self.log_odds()?;
+        let mut shared = Vec::new();
+        for g in 0..self.sellers.len() {
+            for (seller, evidence) in self.sellers[g].iter().zip(self.evidence_of(g)?) {
+                let places: Vec<usize> = (0..seller.members.len()).filter(|p| counts(seller.members[*p])).collect();
+                if places.len() < 2 {
+                    continue;
+                }
+                let rate = SellerPosterior::new(prior(&self.pack, g)?, &evidence)?;
+                let given = |t: f64| places.iter().map(|p| t + evidence.listings[*p].ln_ratio()).collect::<Vec<f64>>();
+                shared.push(Shared {
+                    cases: places.iter().map(|p| seller.members[*p]).collect(),
+                    log_odds: rate.equally_likely(VALUES)?.into_iter().map(given).collect(),
+                });
+            }
+        }
+        Ok((log_odds, shared))
     }
 
     /// One E-step with the step of the segments: the objective's likelihood part before it, and the

@@ -8,7 +8,7 @@ use crate::LogOdds;
 use crate::recalibrate::Assessment;
 use crate::score::isotonic::Block;
 use crate::score::reliability::{Bin, Bound};
-use crate::score::{Cllr, Decomposition, Forecasts, InTheLarge};
+use crate::score::{Cllr, Decomposition, Forecasts, InTheLarge, Shared};
 use std::collections::{BTreeMap, BTreeSet};
 use steelyard_model::pack::data::{ModelData, Reading, Segment};
 use steelyard_model::pack::{On, Pack};
@@ -54,6 +54,9 @@ pub struct Card {
     pub cases: usize,
     /// How many of the watches were bad.
     pub bad: usize,
+    /// How many sellers' watches they were. What one seller's watches turn out to be hangs together by
+    /// the seller's rate of bad ones; `in_the_large` and `band` take that in.
+    pub sellers: usize,
     /// Log score, nats, and its parts.
     pub log: Decomposition,
     /// Brier score and its parts.
@@ -131,15 +134,16 @@ pub struct ReadingChange {
 }
 
 impl Card {
-    /// The scores of forecasts.
+    /// The scores of forecasts of so many sellers' watches.
     ///
     /// # Errors
     /// If there are none, or one cannot be scored.
-    pub fn new(forecasts: &[(LogOdds, bool)], seed: u64) -> Result<Self, FitError> {
-        let f = Forecasts::new(forecasts)?;
+    pub fn new(forecasts: &[(LogOdds, bool)], shared: &[Shared], sellers: usize, seed: u64) -> Result<Self, FitError> {
+        let f = Forecasts::together(forecasts, shared)?;
         Ok(Self {
             cases: f.cases(),
             bad: f.bad(),
+            sellers,
             log: f.log(),
             brier: f.brier(),
             cllr: f.cllr(),

@@ -3,6 +3,7 @@
 //! Each test prints its figures: `cargo test -p steelyard-priors --test simulation -- --nocapture`.
 
 mod calibrated;
+mod clusters;
 mod common;
 mod doubtful;
 mod learning;

@@ -142,6 +142,11 @@ pub struct ScoreCard {
     /// How many of the watches were bad.
     #[schema(minimum = 0)]
     pub bad: usize,
+    /// How many sellers' watches they were. Watches of one seller hang together by the seller's rate of
+    /// bad ones: `z` and `band` take that in, and few sellers tell little however many watches they had.
+    #[serde(default)]
+    #[schema(minimum = 0)]
+    pub sellers: usize,
     /// Mean log score in nats; lower is better.
     pub log_score: ScoreParts,
     /// Brier score; lower is better.
@@ -412,6 +417,7 @@ impl From<&Card> for ScoreCard {
         Self {
             cases: c.cases,
             bad: c.bad,
+            sellers: c.sellers,
             log_score: parts(&c.log),
             brier: parts(&c.brier),
             cllr: c.cllr.as_ref().map(|c| c.bits),
