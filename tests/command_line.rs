@@ -201,6 +201,19 @@ async fn a_calibration_prints_how_good_forecasts_were_before_and_after() {
         let of = |when: &str| report[when].pointer(score).and_then(Value::as_f64).unwrap();
         assert!((figures[0] - of("before")).abs() < 6e-5 && (figures[1] - of("after")).abs() < 6e-5, "{line}");
     }
+    // What the new numbers gain, with its standard error, beside what may be chance.
+    let gain = &report["gain"];
+    let of = |when: &str| report[when]["log_score"]["score"].as_f64().unwrap();
+    let (mean, error) = (gain["mean"].as_f64().unwrap(), gain["standard_error"].as_f64().unwrap());
+    assert!((mean - (of("before") - of("after"))).abs() < 1e-12 && error > 0.0, "{gain}");
+    assert_eq!(gain["beyond_chance"], mean.abs() > 2.0 * error, "{gain}");
+    let way = if mean < 0.0 { "worse" } else { "better" };
+    let told = format!("{way} by {:.4} with a standard error of {error:.4}", mean.abs());
+    let last = lines.last().unwrap();
+    assert!(last.contains(&told) && lines[1].contains(&told), "{lines:?}");
+    for said in [last, &lines[1]] {
+        assert_eq!(said.contains("cannot be told from chance"), gain["beyond_chance"] == false, "{said}");
+    }
     let version = job["version"].as_str().unwrap();
     assert_eq!(again.err, format!("model {version} is in force\n"));
     let service = Served::with(&[("STEELYARD_DATA", folder.path().to_str().unwrap())]);
@@ -217,6 +230,30 @@ async fn of_few_outcomes_a_calibration_says_that_nothing_can_be_concluded() {
     assert!(printed.out.starts_with("6 listings, 4 outcomes\n"), "{}", printed.out);
     let says = "From 4 outcomes nothing can be concluded yet: 26 more are needed.";
     assert!(printed.out.contains(says), "{}", printed.out);
+
+    // Nor is a version put in force that nothing can be concluded of, unless it is asked for by name.
+    let svg = folder.path().join("reliability.svg");
+    let refused = calibrate(folder.path(), &["--folds", "2", "--activate", "--svg", svg.to_str().unwrap()]);
+    assert_eq!(refused.code, Some(1), "{}", refused.err);
+    assert!(refused.out.contains(says), "{}", refused.out);
+    let version = refused.out.lines().find_map(|l| l.strip_prefix("version ")).unwrap();
+    let kept = format!("model {version} is kept, but not put in force: 26 more outcomes are needed");
+    assert!(refused.err.starts_with(&kept) && refused.err.contains("--even-if-too-few"), "{}", refused.err);
+    let drawn = fs::read_to_string(&svg).unwrap();
+    assert!(drawn.contains(says), "{drawn}");
+    let in_force = async || {
+        let service = Served::with(&[("STEELYARD_DATA", folder.path().to_str().unwrap())]);
+        let models = Reply::to(service.get("/v1/models")).await.json();
+        let versions = models["items"].as_array().unwrap().clone();
+        assert!(versions.iter().any(|m| m["version"] == version), "{models}");
+        versions.into_iter().find(|m| m["active"] == true).unwrap()["version"].as_str().unwrap().to_owned()
+    };
+    assert_eq!(in_force().await, Pack::builtin().data().version);
+    let forced = calibrate(folder.path(), &["--folds", "2", "--activate", "--even-if-too-few"]);
+    assert_eq!(forced.code, Some(0), "{}", forced.err);
+    assert_eq!(forced.err, format!("model {} is in force\n", in_force().await));
+    assert_ne!(in_force().await, Pack::builtin().data().version);
+    assert_eq!(calibrate(folder.path(), &["--even-if-too-few"]).code, Some(2));
 
     // A terminal shows how far it is (`script` makes one, POSIX has no way), and then only what was found.
     let data = folder.path().to_str().unwrap();

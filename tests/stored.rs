@@ -916,7 +916,7 @@ async fn nothing_is_found_out_in_the_future(place: &Place) {
 
 async fn an_import_is_refused_whole_where_its_header_or_type_is_wrong_and_done_once_under_a_key(place: &Place) {
     let service = Served::at(place);
-    let problem = import(&service, "text/csv", "listing;story\na;fake\n".into()).await.problem(422);
+    let problem = import(&service, "text/csv", "listing;story,note\na;fake,\n".into()).await.problem(422);
     assert!(
         problem["errors"][0]["detail"].as_str().unwrap().contains("there is no column `listing;story`"),
         "{problem}"
@@ -943,6 +943,47 @@ async fn an_import_is_refused_whole_where_its_header_or_type_is_wrong_and_done_o
     assert_eq!(first.json()["refused"], json!([{ "line": 3, "detail": "3 cells where the header has 2" }]));
     assert_eq!(first.text(), second.text());
     assert_eq!(walk(&service, "/v1/outcomes", async |_| ()).await.len(), 1);
+}
+
+/// Every column that the help names can be imported, with every state and story that it names.
+#[test]
+fn the_help_of_an_import_names_every_column() {
+    let printed = run(&["outcomes", "import", "--help"]);
+    assert_eq!(printed.code, Some(0), "{}", printed.err);
+    let words: BTreeSet<&str> = printed.out.split(|c: char| !(c.is_alphanumeric() || c == '_')).collect();
+    let pack = steelyard_model::pack::Pack::builtin();
+    let data = pack.data();
+    let metal = data.components.iter().filter(|c| c.id == "metal").flat_map(|c| &c.states);
+    let ids = data.stories.iter().map(|s| &s.id).chain(data.components.iter().map(|c| &c.id));
+    for id in ids.chain(data.states.iter().map(|s| &s.id)).chain(metal.map(|s| &s.id)) {
+        assert!(words.contains(id.as_str()), "{id}: {}", printed.out);
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let (data, file) = (folder.path().join("data"), folder.path().join("found.csv"));
+    let columns = [
+        ("listing", "a"),
+        ("story", "composite"),
+        ("found_at", "2026-11-24T21:00:00Z"),
+        ("certainty", "0.9"),
+        ("how", "specialist"),
+        ("component:movement", "donor"),
+        ("component:metal", "overstated"),
+        ("sign:crown_unsigned", "present"),
+        ("paid", "350.00"),
+        ("sold", "90"),
+        ("paid_currency", "EUR"),
+        ("sold_currency", "JPY"),
+        ("note", "one, two"),
+    ];
+    for (name, _) in columns {
+        assert!(words.contains(name.split(':').next().unwrap()), "{name}: {}", printed.out);
+    }
+    let line = |of: &dyn Fn(&(&'static str, &'static str)) -> &'static str| {
+        columns.iter().map(of).collect::<Vec<_>>().join(";")
+    };
+    std::fs::write(&file, format!("{}\n{}\n", line(&|c| c.0), line(&|c| c.1))).unwrap();
+    let printed = run(&["outcomes".as_ref(), "import".as_ref(), "--data".as_ref(), data.as_os_str(), file.as_os_str()]);
+    assert_eq!(printed.code, Some(0), "{}", printed.err);
 }
 
 #[tokio::test]

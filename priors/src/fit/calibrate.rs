@@ -1,11 +1,12 @@
 //! Fit, out-of-fold forecasts, recalibration, report.
 
 use super::em::{self, Listings, Outcomes};
-use super::report::{self, Card, Report};
+use super::report::{self, Card, Report, Scores};
 use super::{Case, FitError, Progress, Sellers, Settings, check, finished};
 use crate::LogOdds;
 use crate::recalibrate::{Assessment, OutOfFold, Shrinkage, assess};
 use crate::score::Shared;
+use crate::score::gain::{Compared, Gain};
 use rand_core::{RngCore as _, SeedableRng as _};
 use rand_pcg::Pcg64;
 use std::collections::{BTreeMap, BTreeSet};
@@ -105,8 +106,8 @@ pub fn calibrate(
         let kept = found.kept();
         data.recalibration = Recalibration { intercept: kept.intercept(), slope: kept.slope() };
     }
-    let (before, after) = cards(pack, &forecasts, &shared, recalibration.as_ref(), options.seed)?;
-    let report = report::of(pack, &data, cases, before, after, recalibration);
+    let scores = scores(pack, &forecasts, &shared, recalibration.as_ref(), options.seed)?;
+    let report = report::of(pack, &data, cases, scores, recalibration);
     Ok(Calibration { data, report })
 }
 
@@ -130,26 +131,34 @@ fn recalibrated(pack: &Pack, forecasts: &[Forecast]) -> Result<Option<Assessment
 }
 
 /// The scores of the pack as it was and of the new model, recalibrated (each fold by the others)
-/// where that is kept.
-fn cards(
+/// where that is kept; none where nothing was forecast.
+fn scores(
     pack: &Pack,
     forecasts: &[Forecast],
     [shared_before, shared_after]: &[Vec<Shared>; 2],
     recalibration: Option<&Assessment>,
     seed: u64,
-) -> Result<(Option<Card>, Option<Card>), FitError> {
+) -> Result<Option<Scores>, FitError> {
     if forecasts.is_empty() {
-        return Ok((None, None));
+        return Ok(None);
     }
     let map = pack.data().recalibration;
-    let before = forecasts.iter().map(|f| (LogOdds::new(map.intercept + map.slope * f.before), f.bad));
+    let before: Vec<(LogOdds, bool)> =
+        forecasts.iter().map(|f| (LogOdds::new(map.intercept + map.slope * f.before), f.bad)).collect();
     let after: Vec<(LogOdds, bool)> = match recalibration.filter(|found| found.improves()) {
         Some(found) => found.out_of_fold.iter().zip(forecasts).map(|(told, f)| (*told, f.bad)).collect(),
         None => forecasts.iter().map(|f| (LogOdds::new(f.after), f.bad)).collect(),
     };
     let sellers = forecasts.iter().map(|f| f.seller).collect::<BTreeSet<_>>().len();
     let card = |told: &[(LogOdds, bool)], shared| Card::new(told, shared, sellers, seed);
-    Ok((Some(card(&before.collect::<Vec<_>>(), shared_before)?), Some(card(&after, shared_after)?)))
+    let compared = forecasts.iter().zip(before.iter().zip(&after));
+    let gain = Gain::new(compared.map(|(f, ((first, bad), (second, _)))| Compared {
+        group: f.seller,
+        bad: *bad,
+        first: *first,
+        second: *second,
+    }));
+    Ok(Some(Scores { before: card(&before, shared_before)?, after: card(&after, shared_after)?, gain }))
 }
 
 /// The fold of every case, `None` for those of sellers of whom nothing can be scored: such cases are in

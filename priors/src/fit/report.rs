@@ -6,6 +6,7 @@
 use super::{Case, FitError};
 use crate::LogOdds;
 use crate::recalibrate::Assessment;
+use crate::score::gain::Gain;
 use crate::score::isotonic::Block;
 use crate::score::reliability::{Bin, Bound};
 use crate::score::{Cllr, Decomposition, Forecasts, InTheLarge, Shared};
@@ -33,10 +34,8 @@ pub struct Report {
     pub enough: bool,
     /// How many certain outcomes are still needed for that.
     pub needed: usize,
-    /// The scores of the pack as it was; `None` where nothing could be forecast out of fold.
-    pub before: Option<Card>,
-    /// The scores of the new numbers.
-    pub after: Option<Card>,
+    /// The scores before and after; `None` where nothing could be forecast out of fold.
+    pub scores: Option<Scores>,
     /// The recalibration that was tried, and what it gained.
     pub recalibration: Option<Assessment>,
     /// Every sign.
@@ -45,6 +44,17 @@ pub struct Report {
     pub segments: Vec<SegmentChange>,
     /// Every reading class.
     pub readings: Vec<ReadingChange>,
+}
+
+/// How good the forecasts of the old and the new numbers were, on the same cases.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scores {
+    /// Of the pack as it was.
+    pub before: Card,
+    /// Of the new numbers.
+    pub after: Card,
+    /// What the new ones gain, with a seller's cases as one group.
+    pub gain: Gain,
 }
 
 /// How good forecasts were.
@@ -161,8 +171,7 @@ pub(super) fn of(
     pack: &Pack,
     after: &ModelData,
     cases: &[Case],
-    scores_before: Option<Card>,
-    scores_after: Option<Card>,
+    scores: Option<Scores>,
     recalibration: Option<Assessment>,
 ) -> Report {
     let n_outcomes = cases.iter().filter(|c| c.outcome.is_some()).count();
@@ -176,8 +185,7 @@ pub(super) fn of(
         certain_sellers: certain().map(|c| (c.segment, c.seller)).collect::<BTreeSet<_>>().len(),
         enough: n_certain >= enough,
         needed: enough.saturating_sub(n_certain),
-        before: scores_before,
-        after: scores_after,
+        scores,
         recalibration,
         signs: signs(pack, after, cases),
         segments: segments(pack.data(), after, cases),

@@ -48,7 +48,7 @@ fn a_right_model_is_not_called_wrong_for_sellers_who_differ() {
         let options = Options { version: "1.0+clusters".into(), seed, folds: 5, settings: settings.clone() };
         let found =
             calibrate(&pack, &cases(&pack, 900 + seed), &Sellers::new(), &options, |_| ControlFlow::Continue(()));
-        let card = found.expect("a calibration").report.before.expect("scores");
+        let card = found.expect("a calibration").report.scores.expect("scores").before;
         assert_eq!((card.cases, card.sellers), (WATCHES * SELLERS as usize, SELLERS as usize));
         squares += card.in_the_large.z.expect("room for chance").powi(2) / REPEATS as f64;
         // One forecast for all: the curve is the rate.

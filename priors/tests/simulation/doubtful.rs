@@ -49,7 +49,7 @@ fn doubtful_reports_make_a_right_model_no_worse_than_certain_ones_do() {
             let found = calibrated(&pack, &cases);
             let (report, map) = (&found.report, found.data.recalibration);
             assert_eq!((report.n_outcomes, report.n_certain), (LISTINGS, certain));
-            assert_eq!(report.after.as_ref().map_or(0, |card| card.cases), certain);
+            assert_eq!(report.scores.as_ref().map_or(0, |scores| scores.after.cases), certain);
             assert_eq!(report.recalibration.is_some(), certain > 0);
             assert_eq!((report.enough, report.needed), if certain > 0 { (true, 0) } else { (false, 30) });
             let made = Arc::new(Pack::from_data(found.data).expect("a pack"));

@@ -51,7 +51,7 @@ fn the_penalised_likelihood_never_falls() {
         let least = gains.clone().fold(f64::INFINITY, f64::min);
         let (first, last) = (fitted.objective[0], fitted.objective[fitted.objective.len() - 1]);
         eprintln!("{} iterations: {first:.3} → {last:.3}, least gain {least:.1e}", fitted.objective.len() - 1);
-        assert!(fitted.objective.len() > 15 && last > first + 10.0);
+        assert!(fitted.objective.len() > 10 && last > first + 10.0);
         assert!(gains.zip(&fitted.objective).all(|(gain, at)| gain >= -ROUNDING * at.abs()));
     }
 }
@@ -170,7 +170,8 @@ fn a_calibration_improves_scores_out_of_fold_and_makes_a_pack() {
     let cases = mixed(&pack, 9, 900);
     let found = calibrated(&pack, &cases);
     let report = &found.report;
-    let (before, after) = (report.before.as_ref().expect("scores"), report.after.as_ref().expect("scores"));
+    let scores = report.scores.as_ref().expect("scores");
+    let (before, after) = (&scores.before, &scores.after);
     eprintln!(
         "log score {:.4} → {:.4}, Brier {:.4} → {:.4}",
         before.log.score, after.log.score, before.brier.score, after.brier.score
@@ -180,6 +181,9 @@ fn a_calibration_improves_scores_out_of_fold_and_makes_a_pack() {
     // Those of certainty 0.8 are not scored.
     assert_eq!((report.n_certain, before.cases, after.cases), (450, 450, 450));
     assert!(after.log.score < before.log.score && after.brier.score < before.brier.score);
+    let gain = scores.gain;
+    eprintln!("gain {:.4}, standard error {:.4}", gain.mean, gain.standard_error.expect("many sellers"));
+    assert!((gain.mean - (before.log.score - after.log.score)).abs() < 1e-12 && gain.is_beyond_chance());
 
     let made = Arc::new(Pack::from_data(found.data.clone()).expect("a pack"));
     assert!(made.data().calibrated && made.data().version == "1.0+ours");
@@ -229,11 +233,11 @@ fn without_outcomes_or_listings_nothing_moves_much_and_nothing_fails() {
     let pack = Pack::builtin();
     let none = calibrated(&pack, &[]);
     assert_eq!((none.report.n, none.report.needed, none.report.enough), (0, 30, false));
-    assert!(none.report.before.is_none() && none.report.recalibration.is_none());
+    assert!(none.report.scores.is_none() && none.report.recalibration.is_none());
     assert!(none.data.signs == pack.data().signs && none.data.components == pack.data().components);
     let unbought: Vec<Case> = mixed(&pack, 12, 60).into_iter().map(|c| Case { outcome: None, ..c }).collect();
     let found = calibrated(&pack, &unbought);
-    assert!(found.report.after.is_none() && !found.report.enough);
+    assert!(found.report.scores.is_none() && !found.report.enough);
     assert!(found.data.readings == pack.data().readings);
 }
 
