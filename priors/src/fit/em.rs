@@ -4,7 +4,9 @@
 //! uphill on the sellers' marginal likelihood, which pools each seller's listings, (3) differentiates
 //! every listing under the stories' posterior and (4) moves tables and signs. None of these can
 //! lower the penalised likelihood (Dempster, Laird and Rubin 1977; Liu and Rubin 1994 for step 2).
+//! Every two rounds a longer step is tried ([`accelerate`]), and taken if it lowers nothing either.
 
+use super::accelerate::{self, Steps};
 use super::numbers::{Expected, Verified, penalty, strengthen, update};
 use super::segment::{Hyperprior, Survey};
 use super::{Case, FitError, Outcome, Sellers, Settings, Stated};
@@ -355,7 +357,6 @@ pub(super) fn run(
 ) -> Result<Ended, FitError> {
     let base = pack.data();
     let verified = verified(pack, cases);
-    let rereads = verified.iter().any(|v| *v);
     let hyperpriors = base
         .segments
         .iter()
@@ -366,24 +367,99 @@ pub(super) fn run(
             s.strength.as_ref().map(h).transpose()
         })
         .collect::<Result<Vec<_>, Error>>()?;
-    let mut now = base.clone();
-    let mut listings = Listings::new(pack, cases, sellers, Outcomes::Used)?;
+    let mut fit = Fit {
+        listings: Listings::new(pack, cases, sellers, Outcomes::Used)?,
+        base,
+        hyperpriors,
+        rereads: verified.iter().any(|v| *v),
+        verified,
+    };
+    let mut iterations = 0;
     let mut objective: Vec<f64> = Vec::new();
+    let (mut now, mut longest) = (base.clone(), 4.0_f64);
+    let mut here = fit.evaluate(&now)?;
+    // Two steps of EM, then a long one.
     loop {
-        let (ln_likelihood, expected) = listings.expect(&hyperpriors)?;
-        let here = ln_likelihood + penalty(base, &now, &hyperpriors, &verified);
-        let gain = objective.last().map_or(f64::INFINITY, |last| here - last);
-        objective.push(here);
-        if watch(objective.len() - 1, here).is_break() {
-            return Err(FitError::Cancelled);
+        let mut told = |iteration: usize, reached: f64| {
+            let stopped = watch(iteration, reached).is_break();
+            if stopped { Err(FitError::Cancelled) } else { Ok(iteration >= settings.most_iterations) }
+        };
+        objective.push(here.objective);
+        let mut last = told(iterations, here.objective)?;
+        let from = accelerate::numbers(&mut now, &fit.verified);
+        let mut next = fit.step(&now, &here);
+        if last {
+            break;
         }
-        if gain < settings.tolerance || objective.len() > settings.most_iterations {
-            strengthen(&mut now, &expected, &verified);
-            return Ok(Ended { data: now, objective });
+        let over = accelerate::numbers(&mut next, &fit.verified);
+        let there = fit.evaluate(&next)?;
+        let gain = there.objective - here.objective;
+        (now, here) = (next, there);
+        iterations += 1;
+        objective.push(here.objective);
+        last = told(iterations, here.objective)?;
+        let mut next = fit.step(&now, &here);
+        let to = accelerate::numbers(&mut next, &fit.verified);
+        let steps = Steps { from: &from, over: &over, to: &to };
+        if last || steps.still_to_gain(gain) <= settings.tolerance {
+            break;
         }
-        update(base, &mut now, &expected, &verified);
-        let pack = Arc::new(Pack::from_data(now.clone())?);
-        listings.take(&pack, rereads);
+        iterations += 1;
+        if let Some(length) = steps.length(longest) {
+            let mut far = next.clone();
+            steps.extend(&mut far, &fit.verified, length);
+            // Where that is no model, or a worse one, the two steps were as far as one can go.
+            let reached = match Pack::from_data(far.clone()) {
+                Ok(_) => Some(fit.evaluate(&far)?).filter(|r| r.objective >= here.objective),
+                Err(_) => None,
+            };
+            if let Some(reached) = reached {
+                longest = if length == longest { 4.0 * longest } else { longest };
+                (now, here) = (far, reached);
+                continue;
+            }
+            longest = (0.5 * length).max(1.0);
+            if told(iterations, here.objective)? {
+                break;
+            }
+            iterations += 1;
+        }
+        here = fit.evaluate(&next)?;
+        now = next;
+    }
+    strengthen(&mut now, &here.expected, &fit.verified);
+    Ok(Ended { data: now, objective })
+}
+
+/// What does not change while a fit runs, and its listings.
+struct Fit<'a> {
+    base: &'a ModelData,
+    hyperpriors: Vec<Option<Hyperprior>>,
+    verified: Verified,
+    rereads: bool,
+    listings: Listings<'a>,
+}
+
+/// What the cases say of some numbers.
+struct Evaluated {
+    /// The penalised log-likelihood.
+    objective: f64,
+    expected: Expected,
+}
+
+impl Fit<'_> {
+    fn evaluate(&mut self, at: &ModelData) -> Result<Evaluated, FitError> {
+        self.listings.take(&Arc::new(Pack::from_data(at.clone())?), self.rereads);
+        let (ln_likelihood, expected) = self.listings.expect(&self.hyperpriors)?;
+        let objective = ln_likelihood + penalty(self.base, at, &self.hyperpriors, &self.verified);
+        Ok(Evaluated { objective, expected })
+    }
+
+    /// The numbers after one step of EM.
+    fn step(&self, from: &ModelData, told: &Evaluated) -> ModelData {
+        let mut next = from.clone();
+        update(self.base, &mut next, &told.expected, &self.verified);
+        next
     }
 }
 

@@ -53,6 +53,7 @@
 //! # Ok::<(), steelyard_priors::fit::FitError>(())
 //! ```
 
+mod accelerate;
 mod calibrate;
 mod em;
 mod numbers;
@@ -146,7 +147,8 @@ impl Outcome {
 /// How a fit is run.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Settings {
-    /// It ends when an iteration gains less than this, in nats …
+    /// It ends when no more than this is still to be gained, in nats, by the rate at which its steps
+    /// shrink …
     pub tolerance: f64,
     /// … or after so many.
     pub most_iterations: usize,
@@ -154,7 +156,7 @@ pub struct Settings {
 
 impl Default for Settings {
     fn default() -> Self {
-        Self { tolerance: 0.01, most_iterations: 200 }
+        Self { tolerance: 1e-4, most_iterations: 200 }
     }
 }
 
