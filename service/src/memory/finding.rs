@@ -14,17 +14,35 @@ use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use uuid::Uuid;
 
+/// What was found out about a listing.
+pub(crate) struct Found {
+    /// Whose it was.
+    pub(crate) seller: Option<String>,
+    /// When it was found out.
+    pub(crate) found_at: Timestamp,
+    /// When anything was first recorded of it.
+    pub(crate) first_recorded: Timestamp,
+    pub(crate) body: OutcomeBody,
+}
+
 /// The outcomes that stand, by listing.
-pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<String, OutcomeBody>, Problem> {
-    let filter = OutcomeFilter { current: true, ..OutcomeFilter::default() };
-    let (mut found, mut after) = (HashMap::new(), 0);
+pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<String, Found>, Problem> {
+    let filter = OutcomeFilter::default();
+    let (mut found, mut first, mut after) = (HashMap::new(), HashMap::<String, Timestamp>::new(), 0);
     loop {
         let page = memory.store.outcomes(ACCOUNT, &filter, after, PAGE).await?;
         let Some(last) = page.last() else { return Ok(found) };
         after = last.number;
         for outcome in page {
+            let first = first.entry(outcome.listing.clone()).or_insert(outcome.recorded_at);
+            *first = outcome.recorded_at.min(*first);
+            let first_recorded = *first;
+            if outcome.superseded_by.is_some() {
+                continue;
+            }
             if let Ok(body) = serde_json::from_str(&outcome.body) {
-                found.insert(outcome.listing, body);
+                let (seller, found_at) = (outcome.seller, outcome.found_at);
+                found.insert(outcome.listing, Found { seller, found_at, first_recorded, body });
             }
         }
     }

@@ -360,6 +360,31 @@ impl Store {
         Ok(ListingPage { revision, items, next })
     }
 
+    /// The request that a listing had at a time, and when that was put, if it has another one now: the
+    /// newest of its past requests put by then, else the oldest.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn request_at(
+        &self,
+        account: &str,
+        listing: &str,
+        at: Timestamp,
+    ) -> Result<Option<(String, Timestamp)>, Error> {
+        const NEWEST: &str = "SELECT request, updated_at FROM past_requests
+             WHERE account = $1 AND listing = $2 AND updated_at <= $3 ORDER BY last_revision DESC LIMIT 1";
+        const OLDEST: &str = "SELECT request, updated_at FROM past_requests
+             WHERE account = $1 AND listing = $2 AND updated_at > $3 ORDER BY last_revision LIMIT 1";
+        for sql in [NEWEST, OLDEST] {
+            let found =
+                sqlx::query(sql).bind(account).bind(listing).bind(time_text(at)).fetch_optional(&self.reads).await?;
+            if let Some(row) = found {
+                return Ok(Some((row.text("request")?, row.time("updated_at")?)));
+            }
+        }
+        Ok(None)
+    }
+
     /// Everything that was ever thought of a listing, newest first, before a revision (none: from
     /// the newest).
     ///
