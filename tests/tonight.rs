@@ -299,3 +299,48 @@ fn wrong_usage_is_named() {
         assert!(printed.err.contains(words), "{arguments:?}: {}", printed.err);
     }
 }
+
+/// A request that needs a case opened comes after what to mind before that; the codes are the assessment's.
+#[test]
+fn cautions_stand_before_what_they_are_about() {
+    let of_watch = |id: &str, watch: Value| {
+        json!({
+            "id": id, "watch": watch, "offer": { "price": eur("300.00") },
+            "value": { "all_original": { "low": eur("400.00"), "high": eur("900.00") } },
+            "photos": [{ "id": "p1", "view": "dial_straight", "dial_width_px": 1400 },
+                       { "id": "p2", "view": "dial_macro", "dial_width_px": 1400 }],
+            "observations": [],
+        })
+    };
+    let folder = of(&[
+        of_watch("unsaid", json!({ "years": [1950, 1955] })),
+        of_watch("radium", json!({ "years": [1950, 1955], "traits": { "luminous": true } })),
+        of_watch("plain", json!({ "years": [1950, 1955], "traits": { "luminous": false, "gold_claimed": true } })),
+    ]);
+    let list = as_json(&folder, &[]);
+    let codes = |id: &str| -> Vec<String> {
+        let item = items(&list).into_iter().find(|i| i["id"] == id).unwrap();
+        item["cautions"].as_array().unwrap().iter().map(|c| c["id"].as_str().unwrap().to_owned()).collect()
+    };
+    assert!(codes("unsaid").contains(&"radium_if_luminous".into()) && codes("radium").contains(&"radium".into()));
+    assert!(
+        ["opening", "gold", "estimate", "say_nothing_in_public"].iter().all(|c| codes("plain").contains(&(*c).into()))
+    );
+    let printed = tonight(&folder, &[]).out;
+    // What follows the listing's id.
+    let block = |id: &str| printed.split_once(&format!("      {id}\n")).unwrap().1.to_owned();
+    let line = |id: &str, label: &str| {
+        let block = block(id);
+        let at = block.find(&format!("      {label:<9}")).unwrap_or_else(|| panic!("{id}: {label}: {printed}"));
+        (at, block[at..].lines().next().unwrap().trim().to_owned())
+    };
+    let (caution, words) = line("unsaid", "caution");
+    let (ask, wanted) = line("unsaid", "ask for");
+    assert_eq!(words, "caution  only if its paint cannot be radium; a watchmaker opens it");
+    assert!(caution < ask && wanted.contains("movement open"), "{printed}");
+    assert_eq!(line("radium", "caution").1, "caution  keep shut: radium");
+    assert!(!line("radium", "ask for").1.contains("open"), "{printed}");
+    assert_eq!(line("plain", "caution").1, "caution  a watchmaker opens it; gold untested");
+    let foot: Vec<&str> = printed.lines().rev().take(2).collect();
+    assert!(foot[1].contains("no expert opinion") && foot[0].contains("do not accuse"), "{printed}");
+}

@@ -11,7 +11,7 @@ use crate::relisted;
 use crate::store::{self, Keys, ListingQuery, Status};
 use crate::wire::bids::{BidWeighed, Bids};
 use crate::wire::request::{AssessRequest, CallKind, OfferKind, Stage};
-use crate::wire::response::{AdviceKind, AskNext, Assessment, LookNext, ModelName};
+use crate::wire::response::{AdviceKind, AskNext, Assessment, Caution, LookNext, ModelName};
 use crate::wire::stored::EarlierListing;
 use crate::wire::{Money, NonNegativeMoney};
 use jiff::Timestamp;
@@ -137,6 +137,10 @@ pub struct Row {
     pub look: Option<LookNext>,
     /// What to ask for first.
     pub ask: Option<AskNext>,
+    /// Views asked for that need the case opened.
+    pub opening: Vec<String>,
+    /// The cautions that apply, as an assessment gives them.
+    pub cautions: Vec<Caution>,
     /// Earlier listings of perhaps the same watch.
     pub earlier: Vec<EarlierListing>,
     /// The bid on it, where it is an auction and there is a budget.
@@ -423,6 +427,9 @@ fn row(force: &InForce, wanted: &Wanted, seen: Seen<'_>) -> Row {
         sign: e.sign,
     });
     let decision = assessment.decision;
+    let ask = assessment.ask_next.and_then(|a| a.into_iter().next());
+    let views = ask.iter().flat_map(|a| &a.views);
+    let opening = views.filter(|v| pack.view(v).is_some_and(|v| pack.data().views[v].opens)).cloned().collect();
     Row {
         rank,
         id: id.to_owned(),
@@ -438,7 +445,9 @@ fn row(force: &InForce, wanted: &Wanted, seen: Seen<'_>) -> Row {
         net_per_stake,
         reasons: reasons.collect(),
         look: assessment.look_next.and_then(|l| l.into_iter().next()),
-        ask: assessment.ask_next.and_then(|a| a.into_iter().next()),
+        ask,
+        opening,
+        cautions: assessment.cautions,
         earlier,
         bid: bid.map(|b| (*b).clone()),
     }

@@ -1,6 +1,7 @@
 //! Tonight's list as a page of text.
 
 use super::{By, List, Ranking, Reason, Row};
+use crate::cautions::{self, in_short};
 use crate::wire::Money;
 use crate::wire::bids::{Bids, LeftOut};
 use crate::wire::request::{CallKind, OfferKind};
@@ -42,6 +43,11 @@ pub fn page(list: &List) -> Vec<String> {
     }
     if let Some(bids) = &list.bids {
         lines.extend(bidding(bids));
+    }
+    if !list.rankings.is_empty() {
+        let foot = [cautions::ESTIMATE, cautions::SAY_NOTHING].into_iter().filter_map(in_short).collect::<Vec<_>>();
+        lines.push(String::new());
+        lines.extend(wrapped(&format!("All figures: {}.", foot.join("; ")), "", ""));
     }
     lines
 }
@@ -97,8 +103,7 @@ fn block(row: &Row, by: By) -> Vec<String> {
     lines.extend(names.map(|name| cut(&format!("{INDENT}{name}"), WIDTH).trim_end().to_owned()));
     let mut say = |label: &str, words: &str| {
         let begin = format!("{INDENT}{label:<9}");
-        let wrapped = textwrap::Options::new(WIDTH).initial_indent(&begin).subsequent_indent(HANGING);
-        lines.extend(textwrap::wrap(words, wrapped).into_iter().map(std::borrow::Cow::into_owned));
+        lines.extend(wrapped(words, &begin, HANGING));
     };
     for (i, reason) in row.reasons.iter().enumerate() {
         say(if i == 0 { "why" } else { "" }, &why(reason));
@@ -107,6 +112,10 @@ fn block(row: &Row, by: By) -> Vec<String> {
     if let Some(look) = look {
         let on = look.photo.as_ref().map(|p| format!(" ({})", plain(p))).unwrap_or_default();
         say("look", &format!("{}{on}", look.question));
+    }
+    let caution = caution(row);
+    if !caution.is_empty() {
+        say("caution", &caution);
     }
     match row.ask.as_ref().filter(|a| a.worth.as_ref().is_none_or(is_something)) {
         Some(ask) => {
@@ -130,6 +139,24 @@ fn block(row: &Row, by: By) -> Vec<String> {
         say("bid", &words);
     }
     lines
+}
+
+/// Words on lines of the page.
+fn wrapped(words: &str, first: &str, others: &str) -> Vec<String> {
+    let options = textwrap::Options::new(WIDTH).initial_indent(first).subsequent_indent(others);
+    textwrap::wrap(words, options).into_iter().map(std::borrow::Cow::into_owned).collect()
+}
+
+/// What to mind before asking: of the cautions that apply, those that change what is asked or believed.
+fn caution(row: &Row) -> String {
+    let opens = !row.opening.is_empty();
+    let matters = |id: &str| match id {
+        cautions::RADIUM | cautions::GOLD => true,
+        cautions::RADIUM_IF_LUMINOUS | cautions::OPENING => opens,
+        _ => false,
+    };
+    let ids = row.cautions.iter().map(|c| c.id.as_str());
+    ids.filter(|id| matters(id)).filter_map(in_short).collect::<Vec<_>>().join("; ")
 }
 
 fn bidding(bids: &Bids) -> Vec<String> {
