@@ -344,3 +344,26 @@ fn cautions_stand_before_what_they_are_about() {
     let foot: Vec<&str> = printed.lines().rev().take(2).collect();
     assert!(foot[1].contains("no expert opinion") && foot[0].contains("do not accuse"), "{printed}");
 }
+
+/// What was opened is known: no advice on it, and no bid.
+#[test]
+fn what_was_found_out_is_not_ranked() {
+    let lines = fs::read_to_string(demo("evening.ndjson")).unwrap();
+    let mut lines: Vec<String> = lines.lines().map(str::to_owned).collect();
+    let end = lines.len() - 1;
+    let outcome =
+        lines[end - 1].replace("quay-31", "bell-204").replace("000031", "000032").replace("quay-street", "bell-rooms");
+    lines.insert(end, outcome);
+    lines[end + 1] = json!({ "kind": "end", "lines": end }).to_string();
+    let file = tempfile::NamedTempFile::new().unwrap();
+    fs::write(file.path(), lines.join("\n") + "\n").unwrap();
+    let folder = stored(file.path());
+    let list = as_json(&folder, &["--budget", "9000EUR"]);
+    assert_eq!(list["found"][0]["id"], "bell-204");
+    assert_eq!(list["found"][0]["story"], "composite");
+    assert_eq!(list["found"].as_array().unwrap().len(), 1, "quay-31 is not open");
+    assert!(!ids(&list).contains(&"bell-204"));
+    assert!(list["bids"]["listings"].as_array().unwrap().iter().all(|b| b["id"] != "bell-204"));
+    let printed = tonight(&folder, &[]).out;
+    assert!(printed.contains("2026-08-20 09:00 UTC found composite  bell-204  Halvorne steel"), "{printed}");
+}

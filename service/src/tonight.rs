@@ -8,11 +8,11 @@ use crate::bids::{self, Budget, Lot};
 use crate::memory::{ACCOUNT, InForce, Memory, keys};
 use crate::problem::{INVALID, Problem};
 use crate::relisted;
-use crate::store::{self, Keys, ListingQuery, Status};
+use crate::store::{self, Keys, ListingQuery, Outcome, Status};
 use crate::wire::bids::{BidWeighed, Bids};
 use crate::wire::request::{AssessRequest, CallKind, OfferKind, Stage};
 use crate::wire::response::{AdviceKind, AskNext, Assessment, Caution, LookNext, ModelName};
-use crate::wire::stored::EarlierListing;
+use crate::wire::stored::{EarlierListing, OutcomeBody};
 use crate::wire::{Money, NonNegativeMoney};
 use jiff::Timestamp;
 use serde::Serialize;
@@ -86,6 +86,8 @@ pub struct List {
     pub rankings: Vec<Ranking>,
     /// Listings still open here whose offer has ended: not ranked.
     pub ended: Vec<Ended>,
+    /// Listings still open here of which it is recorded what they turned out to be: not ranked.
+    pub found: Vec<FoundOut>,
     /// Listings that do not fit the model in force: to be saved anew.
     pub unfit: Vec<String>,
     /// Which auctions to bid on.
@@ -174,6 +176,19 @@ pub struct Ended {
     pub ends_at: String,
 }
 
+/// A listing of which it is recorded what the watch turned out to be.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct FoundOut {
+    /// The listing.
+    pub id: String,
+    /// Its title.
+    pub title: Option<String>,
+    /// When it was found out.
+    pub found_at: String,
+    /// The story found.
+    pub story: String,
+}
+
 /// An open listing, as far as ranking needs it.
 struct Light {
     id: String,
@@ -193,14 +208,18 @@ pub async fn list(app: &App, wanted: &Wanted) -> Result<List, Problem> {
     let mut query = ListingQuery { status: Some(Status::Open), limit: PAGE, ..ListingQuery::default() };
     loop {
         let page = memory.store().listings(ACCOUNT, &query).await?;
-        for listing in page.items {
-            sorted.add(memory, &force, wanted, &listing).await?;
+        let ids: Vec<&str> = page.items.iter().map(|l| l.id.as_str()).collect();
+        let found = memory.store().found_of(ACCOUNT, &ids).await?;
+        let found: HashMap<&str, &Outcome> = found.iter().map(|o| (o.listing.as_str(), o)).collect();
+        for listing in &page.items {
+            sorted.add(memory, &force, wanted, listing, found.get(listing.id.as_str()).copied()).await?;
         }
         match page.next {
             Some(next) => query.after = Some(next),
             None => break,
         }
     }
+    sorted.found.sort_by_key(|f| (f.found_at.parse::<Timestamp>().ok(), f.id.clone()));
     sorted.ended.sort_by_key(|e| (e.ends_at.parse::<Timestamp>().ok(), e.id.clone()));
     let auctions: Vec<String> = sorted.lots.values().flatten().filter(|l| l.auction).map(|l| l.id.clone()).collect();
     let bids = match &wanted.spend {
@@ -229,6 +248,7 @@ pub async fn list(app: &App, wanted: &Wanted) -> Result<List, Problem> {
         model: force.assessor().model_name(),
         rankings,
         ended: sorted.ended,
+        found: sorted.found,
         unfit: sorted.unfit,
         bids,
     })
@@ -239,6 +259,7 @@ pub async fn list(app: &App, wanted: &Wanted) -> Result<List, Problem> {
 struct Sorted {
     lots: BTreeMap<Option<String>, Vec<Light>>,
     ended: Vec<Ended>,
+    found: Vec<FoundOut>,
     unfit: Vec<String>,
 }
 
@@ -249,6 +270,7 @@ impl Sorted {
         force: &Arc<InForce>,
         wanted: &Wanted,
         listing: &store::Listing,
+        found: Option<&Outcome>,
     ) -> Result<(), Problem> {
         let Ok(request) = serde_json::from_str::<AssessRequest>(&listing.request) else {
             self.unfit.push(listing.id.clone());
@@ -256,6 +278,16 @@ impl Sorted {
         };
         if request.stage == Some(Stage::Received) {
             // On the bench it is no offer.
+            return Ok(());
+        }
+        if let Some(outcome) = found {
+            let body: Option<OutcomeBody> = serde_json::from_str(&outcome.body).ok();
+            self.found.push(FoundOut {
+                id: listing.id.clone(),
+                title: request.title,
+                found_at: outcome.found_at.to_string(),
+                story: body.map(|b| b.story).unwrap_or_default(),
+            });
             return Ok(());
         }
         if let Some(end) = bids::ends_at(&request).filter(|end| *end <= wanted.now) {

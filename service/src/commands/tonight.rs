@@ -110,7 +110,7 @@ pub(crate) async fn run(options: &Tonight) -> anyhow::Result<()> {
         out.line(&serde_json::to_string_pretty(&list)?)?;
         return Ok(out.finish()?);
     }
-    if list.rankings.is_empty() {
+    if list.rankings.is_empty() && list.ended.is_empty() && list.found.is_empty() {
         eprintln!("no listing is open");
     }
     for line in page(&list) {

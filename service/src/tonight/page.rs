@@ -33,21 +33,39 @@ pub fn page(list: &List) -> Vec<String> {
     for ranking in &list.rankings {
         lines.extend(ranked(ranking, list.by));
     }
-    if !list.ended.is_empty() {
-        lines.extend([String::new(), "Ended, still open here, not ranked: put what became of them".into()]);
-        for ended in &list.ended {
-            let line =
-                format!("{}  {}  {}", short_time(&ended.ends_at), plain(&ended.id), title(ended.title.as_deref()));
-            lines.push(cut(&format!("{INDENT}{}", line.trim_end()), WIDTH));
-        }
-    }
+    lines.extend(apart(
+        "Ended, still open here, not ranked: put what became of them",
+        list.ended.iter().map(|e| (e.ends_at.as_str(), e.id.as_str(), e.title.as_deref(), None)),
+    ));
+    lines.extend(apart(
+        "Found out, still open here, not ranked: put what became of them",
+        list.found.iter().map(|f| (f.found_at.as_str(), f.id.as_str(), f.title.as_deref(), Some(f.story.as_str()))),
+    ));
     if let Some(bids) = &list.bids {
         lines.extend(bidding(bids));
     }
-    if !list.rankings.is_empty() {
+    if !lines.is_empty() {
         let foot = [cautions::ESTIMATE, cautions::SAY_NOTHING].into_iter().filter_map(in_short).collect::<Vec<_>>();
         lines.push(String::new());
         lines.extend(wrapped(&format!("All figures: {}.", foot.join("; ")), "", ""));
+    }
+    lines
+}
+
+/// Listings that are not ranked, each with its time, name, title, and what it was found to be.
+fn apart<'a>(
+    heading: &str,
+    those: impl Iterator<Item = (&'a str, &'a str, Option<&'a str>, Option<&'a str>)>,
+) -> Vec<String> {
+    let mut lines: Vec<String> = those
+        .map(|(time, id, name, found)| {
+            let found = found.map(|story| format!(" found {}", plain(story))).unwrap_or_default();
+            let line = format!("{INDENT}{}{found}  {}  {}", short_time(time), plain(id), title(name));
+            cut(line.trim_end(), WIDTH)
+        })
+        .collect();
+    if !lines.is_empty() {
+        lines.splice(0..0, [String::new(), heading.into()]);
     }
     lines
 }
