@@ -288,7 +288,8 @@ fn wrong_usage_is_named() {
     for (arguments, code, words) in [
         (&["--budget", "2000"][..], 2, "an amount and its currency"),
         (&["--budget", "2000EUR", "--expect", "1.5"], 2, "a number from 0 to 1"),
-        (&["--expect", "0.5"], 2, "--budget"),
+        (&["--expect=-0.1"], 2, "a number from 0 to 1"),
+        (&["--at-most-one", "bell-204,bell-211"], 2, "--budget"),
         (&["--by", "luck"], 2, "expected_net"),
         (&["--limit", "0"], 2, "limit"),
         (&["--budget", "2000XQQ"], 1, "`XQQ` is no currency of ISO 4217"),
@@ -366,4 +367,58 @@ fn what_was_found_out_is_not_ranked() {
     assert!(list["bids"]["listings"].as_array().unwrap().iter().all(|b| b["id"] != "bell-204"));
     let printed = tonight(&folder, &[]).out;
     assert!(printed.contains("2026-08-20 09:00 UTC found composite  bell-204  Halvorne steel"), "{printed}");
+}
+
+/// Bids only rise: with `--expect` an auction is ranked at the price where it is expected to end, budget or none.
+#[test]
+fn auctions_are_ranked_at_the_price_expected() {
+    let folder = evening();
+    let row = |list: &Value, id: &str| items(list).into_iter().find(|i| i["id"] == id).unwrap().clone();
+    let (now, half) = (as_json(&folder, &[]), as_json(&folder, &["--expect", "0.5"]));
+    for id in ["bell-204", "bell-211", "quay-77"] {
+        let (before, after) = (row(&now, id), row(&half, id));
+        assert_eq!(before["expected_price"], before["price"]);
+        let middle = (number(&after["price"]) + number(&after["walk_away_price"])) / 2.0;
+        assert!((number(&after["expected_price"]) - middle).abs() <= 0.005 + 1e-9, "rounded to the cent: {after}");
+        assert!(number(&after["expected_net"]) < number(&before["expected_net"]));
+        for same in ["bad", "walk_away_price", "price", "reasons"] {
+            assert_eq!(before[same], after[same], "the price of an auction is no evidence: {same}");
+        }
+    }
+    for listing in ["ferry-9", "ferry-12", "pier-3"] {
+        assert_eq!(row(&now, listing)["expected_net"], row(&half, listing)["expected_net"], "not an auction");
+        assert!(row(&now, listing)["expected_price"].is_null());
+    }
+    let nets: Vec<f64> =
+        half["rankings"][0]["items"].as_array().unwrap().iter().map(|i| number(&i["expected_net"])).collect();
+    assert!(nets.is_sorted_by(|a, b| a >= b), "{nets:?}");
+    // An assessment of the same listing at that price says the same; alone, since its seller's others bear on it.
+    let lines = fs::read_to_string(demo("evening.ndjson")).unwrap();
+    let mut line = lines.lines().map(|l| serde_json::from_str::<Value>(l).unwrap()).find(|l| l["id"] == "bell-204");
+    let request = &mut line.as_mut().unwrap()["request"];
+    let alone = row(&as_json(&of(&[request.clone()]), &["--expect", "0.5"]), "bell-204");
+    request["offer"]["price"] = alone["expected_price"].clone();
+    let file = tempfile::NamedTempFile::new().unwrap();
+    fs::write(file.path(), request.to_string()).unwrap();
+    let there: Value = serde_json::from_str(&run(&["assess", file.path().to_str().unwrap()]).out).unwrap();
+    let apart = number(&alone["expected_net"]) - number(&there["decision"]["expected_net"]);
+    assert!(apart.abs() < 0.02, "the price expected is shown to the cent: {apart}");
+    // With a budget the figures are the same ones.
+    let bids = as_json(&folder, &["--expect", "0.5", "--budget", "2000EUR"]);
+    for bid in bids["bids"]["listings"].as_array().unwrap() {
+        let ranked = row(&half, bid["id"].as_str().unwrap());
+        assert_eq!(
+            (&bid["expected_price"], &bid["expected_net"]),
+            (&ranked["expected_price"], &ranked["expected_net"])
+        );
+    }
+    let page = tonight(&folder, &[]).out;
+    assert!(
+        page.contains("bid up to") && page.contains("net at the bid so far") && !page.contains("offer below"),
+        "{page}"
+    );
+    // At the walk-away price there is still a bid to make.
+    assert!(
+        items(&as_json(&folder, &["--expect", "1"])).iter().all(|i| i["kind"] != "auction" || i["advice"] != "leave")
+    );
 }

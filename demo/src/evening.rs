@@ -133,7 +133,8 @@ async fn print_tonight(data: &Path, book: &Path) -> anyhow::Result<()> {
         by: By::NetPerStake,
         limit: SHOWN,
         now: NOW.parse::<Timestamp>()?,
-        spend: Some(Spend { budget, expect: 0.5, at_most_one: Vec::new() }),
+        expect: 0.5,
+        spend: Some(Spend { budget, at_most_one: Vec::new() }),
     };
     let list = list(&app, &wanted).await.map_err(|p| anyhow::anyhow!(p.detail))?;
     store.close().await;

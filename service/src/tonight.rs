@@ -4,7 +4,9 @@
 mod page;
 
 use crate::app::{App, computing};
+use crate::assess::amount;
 use crate::bids::{self, Budget, Lot};
+use crate::listing::Listing;
 use crate::memory::{ACCOUNT, InForce, Memory, keys};
 use crate::problem::{INVALID, Problem};
 use crate::relisted;
@@ -58,6 +60,9 @@ pub struct Wanted {
     pub limit: usize,
     /// The time that offers are held against.
     pub now: Timestamp,
+    /// Where an auction is expected to end: 0 at the current bid, 1 at the walk-away price. Its figures are
+    /// those at that price.
+    pub expect: f64,
     /// What to spend on auctions.
     pub spend: Option<Spend>,
 }
@@ -67,8 +72,6 @@ pub struct Wanted {
 pub struct Spend {
     /// The cash at hand.
     pub budget: NonNegativeMoney,
-    /// Where an auction is expected to end: 0 at the current bid, 1 at the walk-away price.
-    pub expect: f64,
     /// Ids of listings of which at most one is wanted.
     pub at_most_one: Vec<Vec<String>>,
 }
@@ -80,6 +83,8 @@ pub struct List {
     pub at: String,
     /// What it is ranked by.
     pub by: By,
+    /// Where auctions are expected to end: 0 at the current bid, 1 at the walk-away price.
+    pub expect: f64,
     /// The model in force.
     pub model: ModelName,
     /// A ranking for each currency: amounts of different ones are not compared.
@@ -119,6 +124,10 @@ pub struct Row {
     pub kind: OfferKind,
     /// The asking price or current bid.
     pub price: Option<Money>,
+    /// Where it is expected to end, if it is an auction: `expected_net`, `net_per_stake` and what looking and
+    /// asking are worth hold at that price.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub expected_price: Option<Money>,
     /// When the offer ends.
     pub ends_at: Option<String>,
     /// Seconds until then.
@@ -127,9 +136,9 @@ pub struct Row {
     pub bad: f64,
     /// What to do.
     pub advice: Option<AdviceKind>,
-    /// The most to pay.
+    /// The most to pay, or to bid.
     pub walk_away_price: Option<Money>,
-    /// Expected net at the price.
+    /// Expected net at the price, of an auction at the price expected.
     pub expected_net: Option<Money>,
     /// Expected net by landed cost.
     pub net_per_stake: Option<f64>,
@@ -223,7 +232,7 @@ pub async fn list(app: &App, wanted: &Wanted) -> Result<List, Problem> {
     sorted.ended.sort_by_key(|e| (e.ends_at.parse::<Timestamp>().ok(), e.id.clone()));
     let auctions: Vec<String> = sorted.lots.values().flatten().filter(|l| l.auction).map(|l| l.id.clone()).collect();
     let bids = match &wanted.spend {
-        Some(spend) => Some(spent(memory, &force, spend, &auctions).await?),
+        Some(spend) => Some(spent(memory, &force, spend, wanted.expect, &auctions).await?),
         None => None,
     };
     let mut rankings = Vec::with_capacity(sorted.lots.len());
@@ -245,6 +254,7 @@ pub async fn list(app: &App, wanted: &Wanted) -> Result<List, Problem> {
     Ok(List {
         at: wanted.now.to_string(),
         by: wanted.by,
+        expect: wanted.expect,
         model: force.assessor().model_name(),
         rankings,
         ended: sorted.ended,
@@ -294,10 +304,13 @@ impl Sorted {
             self.ended.push(Ended { id: listing.id.clone(), title: request.title, ends_at: end.to_string() });
             return Ok(());
         }
-        let keys = match &listing.assessment {
+        let auction = request.offer.as_ref().and_then(|o| o.kind) == Some(OfferKind::Auction);
+        // What was saved for some parts may lack the one that is ranked by.
+        let stands = request.include.is_none() && !(auction && wanted.expect > 0.0);
+        let keys = match listing.assessment.as_ref().filter(|_| stands) {
             Some(assessment) => assessment.keys,
-            None => match anew(memory, force, listing, false).await? {
-                Some(assessment) => keys(&assessment),
+            None => match anew(memory, force, listing, wanted.expect).await? {
+                Some((assessment, _)) => keys(&assessment),
                 None => {
                     self.unfit.push(listing.id.clone());
                     return Ok(());
@@ -310,29 +323,61 @@ impl Sorted {
             id: listing.id.clone(),
             key: wanted.by.key(&keys),
             currency: amount.map(|a| a.currency.clone()),
-            auction: offer.and_then(|o| o.kind) == Some(OfferKind::Auction) && request.value.is_some(),
+            auction: auction && request.value.is_some(),
         };
         self.lots.entry(light.currency.clone()).or_default().push(light);
         Ok(())
     }
 }
 
-/// A stored listing assessed now; in every part, or in those its request wants. `None` where it does
-/// not fit the model in force.
+/// A stored listing assessed now in every part, and where it is expected to end if it is an auction.
+/// `None` where it does not fit the model in force.
 async fn anew(
     memory: &Memory,
     force: &Arc<InForce>,
     listing: &store::Listing,
-    every_part: bool,
-) -> Result<Option<Assessment>, Problem> {
+    expect: f64,
+) -> Result<Option<(Assessment, Option<Money>)>, Problem> {
     let known = memory.known_of(force, listing).await?;
     let (force, id, text) = (force.clone(), listing.id.clone(), listing.request.clone());
     computing(move || {
-        let text = if every_part { without_include(&text) } else { text };
-        let Some(listing) = force.stored(&id, &text, &known) else { return Ok(None) };
-        force.assess(&listing).map(Some)
+        let Some(listing) = force.stored(&id, &without_include(&text), &known) else { return Ok(None) };
+        at_closing(&force, listing, expect).map(Some)
     })
     .await
+}
+
+/// Where an auction is expected to end. What is already above the walk-away price does not come down to it.
+fn closing(now: f64, most: f64, expect: f64) -> f64 {
+    now + expect * (most - now).max(0.0)
+}
+
+/// A listing assessed; an auction at the price at which it is expected to end, which says nothing of the
+/// watch: the stories are those at the bid so far.
+fn at_closing(force: &InForce, mut listing: Listing, expect: f64) -> Result<(Assessment, Option<Money>), Problem> {
+    let Some((currency, now)) = listing.money.as_ref().filter(|m| m.auction).map(|m| (m.currency, m.price)) else {
+        return Ok((force.assess(&listing)?, None));
+    };
+    if expect <= 0.0 {
+        return Ok((force.assess(&listing)?, now.map(|now| amount(now, currency))));
+    }
+    let now = now.unwrap_or(0.0);
+    let (mut walk_away, mut price) = (0.0, now);
+    force.bid(&listing, |most| {
+        (walk_away, price) = (most, closing(now, most, expect));
+        price
+    })?;
+    if let Some(money) = &mut listing.money {
+        money.price = Some(price);
+    }
+    let mut assessment = force.assess(&listing)?;
+    // Whether a bid is still possible is for the bid so far to say.
+    if let Some(advice) = assessment.decision.as_mut().and_then(|d| d.advice.as_mut())
+        && *advice != AdviceKind::AskFirst
+    {
+        *advice = if walk_away > now { AdviceKind::OfferBelow } else { AdviceKind::Leave };
+    }
+    Ok((assessment, Some(amount(price, currency))))
 }
 
 /// The same request for all parts of the answer.
@@ -345,7 +390,13 @@ fn without_include(request: &str) -> String {
 }
 
 /// Which auctions to bid on, at most one of those that are perhaps the same watch.
-async fn spent(memory: &Memory, force: &Arc<InForce>, spend: &Spend, auctions: &[String]) -> Result<Bids, Problem> {
+async fn spent(
+    memory: &Memory,
+    force: &Arc<InForce>,
+    spend: &Spend,
+    expect: f64,
+    auctions: &[String],
+) -> Result<Bids, Problem> {
     let budget = Budget::read("/spend/budget", &spend.budget).map_err(|f| Problem::invalid(vec![f]))?;
     let ids: Vec<&str> = auctions.iter().map(String::as_str).collect();
     let mut lots = Vec::new();
@@ -355,15 +406,14 @@ async fn spent(memory: &Memory, force: &Arc<InForce>, spend: &Spend, auctions: &
             let known = memory.known_of(force, &listing).await?;
             ready.push((listing, known));
         }
-        let (force, expect) = (force.clone(), spend.expect);
+        let force = force.clone();
         let these = computing(move || {
             let mut lots = Vec::new();
             for (row, known) in ready {
                 let Some(listing) = force.stored(&row.id, &row.request, &known) else { continue };
                 let Some(money) = listing.money.as_ref().filter(|m| m.currency == budget.currency) else { continue };
                 let now = money.price.unwrap_or(0.0);
-                // What is already above the walk-away price does not come down to it.
-                let bid = force.bid(&listing, |most| now + expect * (most - now).max(0.0))?;
+                let bid = force.bid(&listing, |most| closing(now, most, expect))?;
                 lots.extend(bid.map(|bid| Lot { id: row.id, bid, ended: false }));
             }
             Ok(lots)
@@ -410,11 +460,15 @@ async fn rows(
         // What was deleted meanwhile is left out.
         let Some(listing) = listings.remove(id) else { continue };
         let Ok(request) = serde_json::from_str::<AssessRequest>(&listing.request) else { continue };
-        let stored = listing.assessment.as_ref().and_then(|a| serde_json::from_str::<Assessment>(&a.body).ok());
-        let assessment = match stored.filter(has_every_part) {
-            Some(assessment) => assessment,
-            None => match anew(memory, force, &listing, true).await? {
-                Some(assessment) => assessment,
+        let offer = request.offer.as_ref();
+        let auction = offer.is_some_and(|o| o.kind == Some(OfferKind::Auction));
+        let stands = request.include.is_none() && !(auction && wanted.expect > 0.0);
+        let stored = listing.assessment.as_ref().filter(|_| stands);
+        let stored = stored.and_then(|a| serde_json::from_str::<Assessment>(&a.body).ok()).filter(has_every_part);
+        let (assessment, expected_price) = match stored {
+            Some(assessment) => (assessment, offer.filter(|_| auction).and_then(|o| o.price.as_ref()).map(shown)),
+            None => match anew(memory, force, &listing, wanted.expect).await? {
+                Some(assessed) => assessed,
                 None => continue,
             },
         };
@@ -422,7 +476,7 @@ async fn rows(
         rows.push(row(
             force,
             wanted,
-            Seen { rank: i + 1, id, request, assessment, earlier, bid: bids.get(id.as_str()) },
+            Seen { rank: i + 1, id, request, assessment, expected_price, earlier, bid: bids.get(id.as_str()) },
         ));
     }
     Ok(rows)
@@ -433,17 +487,22 @@ fn has_every_part(a: &Assessment) -> bool {
     a.look_next.is_some() && a.ask_next.is_some() && a.evidence.iter().all(|e| e.share_db.is_some())
 }
 
+fn shown(money: &NonNegativeMoney) -> Money {
+    Money { amount: money.amount.clone(), currency: money.currency.clone() }
+}
+
 struct Seen<'a> {
     rank: usize,
     id: &'a str,
     request: AssessRequest,
     assessment: Assessment,
+    expected_price: Option<Money>,
     earlier: Vec<EarlierListing>,
     bid: Option<&'a &'a BidWeighed>,
 }
 
 fn row(force: &InForce, wanted: &Wanted, seen: Seen<'_>) -> Row {
-    let Seen { rank, id, request, assessment, earlier, bid } = seen;
+    let Seen { rank, id, request, assessment, expected_price, earlier, bid } = seen;
     let net_per_stake = keys(&assessment).net_per_stake;
     let offer = request.offer.unwrap_or_default();
     let end: Option<Timestamp> = offer.ends_at.as_ref().and_then(|end| end.parse().ok());
@@ -467,7 +526,8 @@ fn row(force: &InForce, wanted: &Wanted, seen: Seen<'_>) -> Row {
         id: id.to_owned(),
         title: request.title,
         kind: offer.kind.unwrap_or_default(),
-        price: offer.price.map(|p| Money { amount: p.amount, currency: p.currency }),
+        price: offer.price.as_ref().map(shown),
+        expected_price,
         ends_at: offer.ends_at,
         seconds_left: end.map(|end| end.duration_since(wanted.now).as_secs()),
         bad: assessment.probability.bad,

@@ -29,9 +29,16 @@ pub fn page(list: &List) -> Vec<String> {
             By::AskWorth => "what asking is worth",
         };
         lines.push(format!("Open listings by {by}, {}", short_time(&list.at)));
+        if list.rankings.iter().flat_map(|r| &r.items).any(|row| row.expected_price.is_some()) {
+            lines.push(if list.expect > 0.0 {
+                "Auctions at the price where they are expected to end".into()
+            } else {
+                "Auctions at the bid so far, and bids only rise: --expect says where they end".into()
+            });
+        }
     }
     for ranking in &list.rankings {
-        lines.extend(ranked(ranking, list.by));
+        lines.extend(ranked(ranking, list.by, list.expect));
     }
     lines.extend(apart(
         "Ended, still open here, not ranked: put what became of them",
@@ -70,7 +77,7 @@ fn apart<'a>(
     lines
 }
 
-fn ranked(ranking: &Ranking, by: By) -> Vec<String> {
+fn ranked(ranking: &Ranking, by: By, expect: f64) -> Vec<String> {
     let shown = ranking.items.len();
     let count = if shown < ranking.open { format!("{shown} of {} listings", ranking.open) } else { format!("{shown}") };
     let heading = match &ranking.currency {
@@ -88,12 +95,12 @@ fn ranked(ranking: &Ranking, by: By) -> Vec<String> {
     );
     let mut lines = vec![String::new(), heading, columns];
     for row in &ranking.items {
-        lines.extend(block(row, by));
+        lines.extend(block(row, by, expect));
     }
     lines
 }
 
-fn block(row: &Row, by: By) -> Vec<String> {
+fn block(row: &Row, by: By, expect: f64) -> Vec<String> {
     let amount = |m: Option<&Money>| m.map_or_else(|| "-".to_owned(), |m| m.amount.clone());
     let signed = |m: Option<&Money>| m.map_or_else(|| "-".to_owned(), |m| plus(&m.amount));
     let figure = match by {
@@ -106,7 +113,7 @@ fn block(row: &Row, by: By) -> Vec<String> {
         "{}{:>4} {:<14}{:>12}{:>12}{:>12}{:>9.2}   {}",
         if chosen { '*' } else { ' ' },
         row.rank,
-        advice(row.advice),
+        advice(row),
         amount(row.price.as_ref()),
         amount(row.walk_away_price.as_ref()),
         figure,
@@ -147,13 +154,7 @@ fn block(row: &Row, by: By) -> Vec<String> {
     for earlier in &row.earlier {
         say("before", &before(earlier));
     }
-    if let Some(bid) = &row.bid {
-        let words = match bid.left_out {
-            None => {
-                format!("up to {}; takes {} of the budget at that price", bid.walk_away_price.amount, bid.stake.amount)
-            }
-            Some(why) => format!("no: {}", not_chosen(why)),
-        };
+    if let Some(words) = bid(row, expect) {
         say("bid", &words);
     }
     lines
@@ -205,10 +206,33 @@ fn bidding(bids: &Bids) -> Vec<String> {
     lines
 }
 
-fn advice(advice: Option<AdviceKind>) -> &'static str {
-    match advice {
+/// How high to go on an auction, and at which price its figures hold.
+fn bid(row: &Row, expect: f64) -> Option<String> {
+    let (most, price) = row.walk_away_price.as_ref().zip(row.expected_price.as_ref())?;
+    let at = if expect > 0.0 {
+        format!("net at {}, where it is expected to end", price.amount)
+    } else {
+        "net at the bid so far".into()
+    };
+    let up_to = format!("up to {}", most.amount);
+    Some(match &row.bid {
+        Some(bid) => match bid.left_out {
+            None => format!("{up_to}; takes {} of the budget at that price; {at}", bid.stake.amount),
+            Some(why @ (LeftOut::OverBudget | LeftOut::OthersBetter)) => {
+                format!("no: {}; else {up_to}; {at}", not_chosen(why))
+            }
+            Some(why) => format!("no: {}", not_chosen(why)),
+        },
+        None if row.advice == Some(AdviceKind::Leave) => format!("no: {}", not_chosen(LeftOut::AboveWalkAway)),
+        None => format!("{up_to}; {at}"),
+    })
+}
+
+fn advice(row: &Row) -> &'static str {
+    match row.advice {
         Some(AdviceKind::AskFirst) => "ask first",
         Some(AdviceKind::Buy) => "buy",
+        Some(AdviceKind::OfferBelow) if row.kind == OfferKind::Auction => "bid up to",
         Some(AdviceKind::OfferBelow) => "offer below",
         Some(AdviceKind::Leave) => "leave",
         None => "-",
@@ -218,7 +242,7 @@ fn advice(advice: Option<AdviceKind>) -> &'static str {
 fn not_chosen(why: LeftOut) -> &'static str {
     match why {
         LeftOut::Ended => "it has ended",
-        LeftOut::AboveWalkAway => "the price is above the walk-away price",
+        LeftOut::AboveWalkAway => "the bid so far is not below the walk-away price",
         LeftOut::NoGain => "nothing is expected to come of it",
         LeftOut::OverBudget => "it alone takes more than the budget",
         LeftOut::OthersBetter => "others bring more for the money, or one of its group is chosen",
