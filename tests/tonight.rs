@@ -117,10 +117,12 @@ fn figures_are_those_of_an_assessment() {
         for figure in ["advice", "walk_away_price", "expected_net"] {
             assert_eq!(item[figure], assessed["decision"][figure]);
         }
-        assert_eq!(item["ask"], assessed["ask_next"][0]);
-        assert_eq!(item["look"], assessed["look_next"][0]);
+        assert_eq!(item["ask_next"][0], assessed["ask_next"][0]);
+        assert_eq!(item["look_next"], assessed["look_next"]);
         let strength = |r: &Value| r["share_db"].as_f64().unwrap().abs();
         let mut all: Vec<f64> = assessed["evidence"].as_array().unwrap().iter().map(strength).collect();
+        all.extend(["prior", "price", "recalibration"].map(|of| assessed["log_odds_db"][of].as_f64().unwrap().abs()));
+        all.retain(|db| *db >= 0.05);
         all.sort_by(|a, b| b.total_cmp(a));
         let shown: Vec<f64> = item["reasons"].as_array().unwrap().iter().map(strength).collect();
         assert_eq!(shown, all[..shown.len()], "the strongest, the strongest first");
@@ -134,7 +136,7 @@ fn the_largest_come_first_whatever_it_is_ranked_by() {
     let figure = |by: &str, item: &Value| match by {
         "expected_net" => number(&item["expected_net"]),
         "net_per_stake" => item["net_per_stake"].as_f64().unwrap(),
-        _ => number(&item["ask"]["worth"]),
+        _ => number(&item["ask_next"][0]["worth"]),
     };
     let mut orders = Vec::new();
     for by in ["expected_net", "net_per_stake", "ask_worth"] {
@@ -225,8 +227,8 @@ fn a_request_for_some_parts_is_shown_in_all() {
     });
     let list = as_json(&of(&[request]), &[]);
     let item = items(&list)[0];
-    assert!(item["advice"].is_string() && item["look"].is_object() && item["ask"].is_object(), "{item}");
-    assert_eq!(item["reasons"][0]["sign"], "dial_too_fresh");
+    assert!(item["advice"].is_string() && item["look_next"].is_array() && item["ask_next"].is_array(), "{item}");
+    assert!(item["reasons"].as_array().unwrap().iter().any(|r| r["sign"] == "dial_too_fresh"));
 }
 
 /// Quick triage: nothing but what a search page shows, before anybody has looked at anything.
@@ -421,4 +423,55 @@ fn auctions_are_ranked_at_the_price_expected() {
     assert!(
         items(&as_json(&folder, &["--expect", "1"])).iter().all(|i| i["kind"] != "auction" || i["advice"] != "leave")
     );
+}
+
+/// A watch that nobody has looked at has its why too, and the shares say how P(bad) comes about.
+#[test]
+fn what_was_known_before_weighs_beside_the_signs() {
+    let mut request = json!({
+        "id": "unseen", "seller": { "segment": "private_estate", "feedback": { "positive": 900, "negative": 40 } },
+        "offer": { "price": eur("90.00") }, "observations": [],
+        "value": { "all_original": { "low": eur("500.00"), "high": eur("800.00") } },
+    });
+    let list = as_json(&of(&[request.clone()]), &[]);
+    let item = items(&list)[0];
+    let reasons = item["reasons"].as_array().unwrap();
+    let of_what: Vec<&str> = reasons.iter().map(|r| r["of"].as_str().unwrap()).collect();
+    assert!(of_what.len() == 2 && of_what.contains(&"prior") && of_what.contains(&"price"), "{item}");
+    let sum: f64 = reasons.iter().map(|r| r["share_db"].as_f64().unwrap()).sum();
+    let bad = item["bad"].as_f64().unwrap();
+    assert!((sum - 10.0 * (bad / (1.0 - bad)).log10()).abs() < 1e-6, "nothing else was known: {item}");
+    let printed = tonight(&of(&[request.clone()]), &[]).out;
+    let flat = printed.split_whitespace().collect::<Vec<_>>().join(" ");
+    for words in [
+        "an offer of this kind (private estate); of this seller 940 ratings",
+        "90.00 asked, all-original 500.00 to 800.00",
+    ] {
+        assert!(flat.contains(words), "{words}: {printed}");
+    }
+    for words in ["+ for bad, - for sound", "the most to pay for the watch itself"] {
+        assert!(flat.contains(words), "{words}: {printed}");
+    }
+    // Three looks where nothing was looked at.
+    request["photos"] = json!([{ "id": "p1", "view": "dial_macro", "dial_width_px": 900 }]);
+    request.as_object_mut().unwrap().remove("value");
+    let printed = tonight(&of(&[request]), &[]).out;
+    assert_eq!(printed.matches('?').count(), 3, "{printed}");
+}
+
+#[test]
+fn it_says_when_a_watch_pays_in_parts() {
+    let text = fs::read_to_string(demo("listings/11-parts-worth-more.json")).unwrap();
+    let mut parts = serde_json::from_str::<Value>(&text).unwrap()["request"].clone();
+    parts["id"] = "parts".into();
+    let text = fs::read_to_string(demo("listings/01-estate-untouched.json")).unwrap();
+    let mut whole = serde_json::from_str::<Value>(&text).unwrap()["request"].clone();
+    whole["id"] = "whole".into();
+    let folder = of(&[parts, whole]);
+    let list = as_json(&folder, &[]);
+    for item in items(&list) {
+        assert_eq!(item["advice"], "buy");
+        assert_eq!(item["pays_in_parts"], item["id"] == "parts");
+    }
+    assert_eq!(tonight(&folder, &[]).out.matches("pays in parts").count(), 1);
 }

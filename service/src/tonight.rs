@@ -13,21 +13,28 @@ use crate::relisted;
 use crate::store::{self, Keys, ListingQuery, Outcome, Status};
 use crate::wire::bids::{BidWeighed, Bids};
 use crate::wire::request::{AssessRequest, CallKind, OfferKind, Stage};
-use crate::wire::response::{AdviceKind, AskNext, Assessment, Caution, LookNext, ModelName};
+use crate::wire::response::{AdviceKind, AskNext, Assessment, BestUseKind, Caution, LookNext, ModelName};
 use crate::wire::stored::{EarlierListing, OutcomeBody};
 use crate::wire::{Money, NonNegativeMoney};
 use jiff::Timestamp;
 use serde::Serialize;
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
+use steelyard_model::pack::Pack;
 
-pub use page::{page, plain};
+pub use page::{page, plain, probability};
 
 /// Rows read at a time.
 const PAGE: u32 = 500;
 
 /// Reasons given for a listing.
 const REASONS: usize = 3;
+
+/// What weighs less, in decibans, is no reason.
+const SMALLEST_SHARE: f64 = 0.05;
+
+/// Things to look at and to ask for.
+const REQUESTS: usize = 3;
 
 /// What listings are ranked by, the largest first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -142,12 +149,14 @@ pub struct Row {
     pub expected_net: Option<Money>,
     /// Expected net by landed cost.
     pub net_per_stake: Option<f64>,
+    /// Whether it is more likely than not best sold in parts, and still brings something then.
+    pub pays_in_parts: bool,
     /// The strongest reasons, the strongest first.
     pub reasons: Vec<Reason>,
-    /// What to look at first.
-    pub look: Option<LookNext>,
-    /// What to ask for first.
-    pub ask: Option<AskNext>,
+    /// What to look at, the most useful first.
+    pub look_next: Vec<LookNext>,
+    /// What to ask for, the most useful first; no view twice.
+    pub ask_next: Vec<AskNext>,
     /// Views asked for that need the case opened.
     pub opening: Vec<String>,
     /// The cautions that apply, as an assessment gives them.
@@ -162,16 +171,34 @@ pub struct Row {
 /// Why a listing looks better or worse.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Reason {
-    /// The sign.
-    pub sign: String,
+    /// What weighs.
+    pub of: Of,
+    /// The sign, if it is a call on one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sign: Option<String>,
     /// What was said of it.
-    pub call: CallKind,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub call: Option<CallKind>,
     /// Its share of the log-odds of bad, decibans.
     pub share_db: f64,
-    /// The sign's question, or what the call follows from.
+    /// The sign's question, or what the share follows from.
     pub words: String,
     /// Whether the words are the question.
     pub asked: bool,
+}
+
+/// What weighs for or against a watch.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Of {
+    /// A call on a sign.
+    Sign,
+    /// What was known before the watch was looked at: kind of seller, and seller.
+    Prior,
+    /// The asking price.
+    Price,
+    /// What outcomes taught of the model's forecasts.
+    Recalibration,
 }
 
 /// A listing whose offer has ended.
@@ -504,23 +531,15 @@ struct Seen<'a> {
 fn row(force: &InForce, wanted: &Wanted, seen: Seen<'_>) -> Row {
     let Seen { rank, id, request, assessment, expected_price, earlier, bid } = seen;
     let net_per_stake = keys(&assessment).net_per_stake;
+    let pack = force.assessor().pack();
+    let pays_in_parts = pays_in_parts(&assessment);
+    let reasons = reasons(pack, &request, &assessment);
+    let decision = assessment.decision;
+    let ask_next = apart(assessment.ask_next.unwrap_or_default());
+    let views = ask_next.iter().flat_map(|a| &a.views);
+    let opening = views.filter(|v| pack.view(v).is_some_and(|v| pack.data().views[v].opens)).cloned().collect();
     let offer = request.offer.unwrap_or_default();
     let end: Option<Timestamp> = offer.ends_at.as_ref().and_then(|end| end.parse().ok());
-    let pack = force.assessor().pack();
-    let question = |sign: &str| pack.sign(sign).map(|s| pack.data().signs[s].question.clone());
-    let mut weighed: Vec<_> = assessment.evidence.into_iter().filter(|e| e.overruled_by.is_none()).collect();
-    weighed.sort_by(|a, b| b.share_db.unwrap_or(0.0).abs().total_cmp(&a.share_db.unwrap_or(0.0).abs()));
-    let reasons = weighed.into_iter().take(REASONS).map(|e| Reason {
-        share_db: e.share_db.unwrap_or(0.0),
-        call: e.call,
-        asked: e.because.is_none(),
-        words: e.because.or_else(|| question(&e.sign)).unwrap_or_else(|| e.sign.clone()),
-        sign: e.sign,
-    });
-    let decision = assessment.decision;
-    let ask = assessment.ask_next.and_then(|a| a.into_iter().next());
-    let views = ask.iter().flat_map(|a| &a.views);
-    let opening = views.filter(|v| pack.view(v).is_some_and(|v| pack.data().views[v].opens)).cloned().collect();
     Row {
         rank,
         id: id.to_owned(),
@@ -535,12 +554,86 @@ fn row(force: &InForce, wanted: &Wanted, seen: Seen<'_>) -> Row {
         walk_away_price: decision.as_ref().map(|d| d.walk_away_price.clone()),
         expected_net: decision.and_then(|d| d.expected_net),
         net_per_stake,
-        reasons: reasons.collect(),
-        look: assessment.look_next.and_then(|l| l.into_iter().next()),
-        ask,
+        pays_in_parts,
+        reasons,
+        look_next: assessment.look_next.into_iter().flatten().take(REQUESTS).collect(),
+        ask_next,
         opening,
         cautions: assessment.cautions,
         earlier,
         bid: bid.map(|b| (*b).clone()),
     }
+}
+
+/// The shares that weigh most, of the calls and of what was known without them. They are additive, so they
+/// can be held against each other.
+fn reasons(pack: &Pack, request: &AssessRequest, assessment: &Assessment) -> Vec<Reason> {
+    let question = |sign: &str| pack.sign(sign).map(|s| pack.data().signs[s].question.clone());
+    let calls = assessment.evidence.iter().filter(|e| e.overruled_by.is_none()).map(|e| Reason {
+        of: Of::Sign,
+        share_db: e.share_db.unwrap_or(0.0),
+        call: Some(e.call),
+        asked: e.because.is_none(),
+        words: e.because.clone().or_else(|| question(&e.sign)).unwrap_or_else(|| e.sign.clone()),
+        sign: Some(e.sign.clone()),
+    });
+    let odds = &assessment.log_odds_db;
+    let known = |of, share_db, words| Reason { of, sign: None, call: None, share_db, words, asked: false };
+    let beside = [
+        known(Of::Prior, odds.prior, prior_words(request, assessment)),
+        known(Of::Price, odds.price.unwrap_or(0.0), price_words(request)),
+        known(Of::Recalibration, odds.recalibration, "what outcomes taught of such forecasts".into()),
+    ];
+    let mut all: Vec<Reason> = calls.chain(beside).filter(|r| r.share_db.abs() >= SMALLEST_SHARE).collect();
+    all.sort_by(|a, b| b.share_db.abs().total_cmp(&a.share_db.abs()));
+    all.truncate(REASONS);
+    all
+}
+
+/// What was known before looking. It is about watches, not about anybody's honesty.
+fn prior_words(request: &AssessRequest, assessment: &Assessment) -> String {
+    let rate = probability(assessment.probability.prior_bad);
+    let used = assessment.seller.used;
+    let segment = request.seller.as_ref().and_then(|s| s.segment.as_ref());
+    let like = segment.map(|s| format!(" ({})", s.replace('_', " "))).unwrap_or_default();
+    let counted = |n: u64, what: &str| (n > 0).then(|| format!("{n} {what}"));
+    let known =
+        [counted(used.outcomes, "found out"), counted(used.listings, "more saved"), counted(used.feedback, "ratings")];
+    let known: Vec<String> = known.into_iter().flatten().collect();
+    let known = if known.is_empty() { String::new() } else { format!("; of this seller {}", known.join(", ")) };
+    format!("known before looking: P(bad) {rate} for an offer of this kind{like}{known}")
+}
+
+fn price_words(request: &AssessRequest) -> String {
+    let price = request.offer.as_ref().and_then(|o| o.price.as_ref());
+    match price.zip(request.value.as_ref().map(|v| &v.all_original)) {
+        Some((price, original)) => format!(
+            "the price: {} asked, all-original {} to {}",
+            price.amount, original.low.amount, original.high.amount
+        ),
+        None => "the price".into(),
+    }
+}
+
+/// Whether it is more likely than not best sold in parts, and still brings something then.
+fn pays_in_parts(assessment: &Assessment) -> bool {
+    let Some(decision) = &assessment.decision else { return false };
+    let (mut probability, mut net) = (0.0, 0.0);
+    for (story, value) in decision.by_story.iter().filter(|(_, v)| v.best_use == BestUseKind::PartedOut) {
+        let p = assessment.stories.get(story).copied().unwrap_or(0.0);
+        probability += p;
+        net += p * value.net.as_ref().and_then(|n| n.amount.parse::<f64>().ok()).unwrap_or(0.0);
+    }
+    probability > 0.5 && net > 0.0
+}
+
+/// The first few requests that have no view in common: what is asked for already need not be asked for again.
+fn apart(requests: Vec<AskNext>) -> Vec<AskNext> {
+    let mut chosen: Vec<AskNext> = Vec::new();
+    for request in requests {
+        if chosen.len() < REQUESTS && !chosen.iter().any(|c| c.views.iter().any(|v| request.views.contains(v))) {
+            chosen.push(request);
+        }
+    }
+    chosen
 }

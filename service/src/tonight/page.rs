@@ -18,6 +18,12 @@ const LONG: usize = 40;
 const INDENT: &str = "      ";
 const HANGING: &str = "               ";
 
+/// How to read the page.
+const LEGEND: [&str; 2] = [
+    "dB: shares of the log-odds of bad (composite or fake), + for bad, - for sound; 10 dB are ten times the odds.",
+    "Walk away: the most to pay for the watch itself. Fees, postage and costs that were given come on top and are allowed for; what was not given, and your time, is left out.",
+];
+
 /// The list as lines of text.
 #[must_use]
 pub fn page(list: &List) -> Vec<String> {
@@ -54,6 +60,9 @@ pub fn page(list: &List) -> Vec<String> {
     if !lines.is_empty() {
         let foot = [cautions::ESTIMATE, cautions::SAY_NOTHING].into_iter().filter_map(in_short).collect::<Vec<_>>();
         lines.push(String::new());
+        for legend in LEGEND {
+            lines.extend(wrapped(legend, "", ""));
+        }
         lines.extend(wrapped(&format!("All figures: {}.", foot.join("; ")), "", ""));
     }
     lines
@@ -106,7 +115,7 @@ fn block(row: &Row, by: By, expect: f64) -> Vec<String> {
     let figure = match by {
         By::ExpectedNet => signed(row.expected_net.as_ref()),
         By::NetPerStake => row.net_per_stake.map_or_else(|| "-".into(), |x| format!("{x:+.3}")),
-        By::AskWorth => amount(row.ask.as_ref().and_then(|a| a.worth.as_ref())),
+        By::AskWorth => amount(row.ask_next.first().and_then(|a| a.worth.as_ref())),
     };
     let chosen = row.bid.as_ref().is_some_and(|b| b.left_out.is_none());
     let first = format!(
@@ -130,26 +139,29 @@ fn block(row: &Row, by: By, expect: f64) -> Vec<String> {
         let begin = format!("{INDENT}{label:<9}");
         lines.extend(wrapped(words, &begin, HANGING));
     };
+    if row.pays_in_parts && row.advice != Some(AdviceKind::Leave) {
+        say("use", "pays in parts: more likely than not it is best sold in parts, and still pays");
+    }
     for (i, reason) in row.reasons.iter().enumerate() {
         say(if i == 0 { "why" } else { "" }, &why(reason));
     }
-    let look = row.look.as_ref().filter(|l| l.worth.as_ref().is_none_or(is_something));
-    if let Some(look) = look {
+    let looks: Vec<_> = row.look_next.iter().filter(|l| l.worth.as_ref().is_none_or(is_something)).collect();
+    for (i, look) in looks.iter().enumerate() {
         let on = look.photo.as_ref().map(|p| format!(" ({})", plain(p))).unwrap_or_default();
-        say("look", &format!("{}{on}", look.question));
+        say(if i == 0 { "look" } else { "" }, &format!("{}{on}", look.question));
     }
     let caution = caution(row);
     if !caution.is_empty() {
         say("caution", &caution);
     }
-    match row.ask.as_ref().filter(|a| a.worth.as_ref().is_none_or(is_something)) {
-        Some(ask) => {
-            let views: Vec<String> = ask.views.iter().map(|v| v.replace('_', " ")).collect();
-            let worth = ask.worth.as_ref().map(|w| format!(", worth {}", w.amount)).unwrap_or_default();
-            say("ask for", &format!("{}{worth}", views.join(" and ")));
-        }
-        None if look.is_none() => say("ask for", "nothing: no answer would change what to do"),
-        None => {}
+    let asks: Vec<_> = row.ask_next.iter().filter(|a| a.worth.as_ref().is_none_or(is_something)).collect();
+    for (i, ask) in asks.iter().enumerate() {
+        let views: Vec<String> = ask.views.iter().map(|v| v.replace('_', " ")).collect();
+        let worth = ask.worth.as_ref().map(|w| format!(", worth {}", w.amount)).unwrap_or_default();
+        say(if i == 0 { "ask for" } else { "" }, &format!("{}{worth}", views.join(" and ")));
+    }
+    if asks.is_empty() && looks.is_empty() {
+        say("ask for", "nothing: no answer would change what to do");
     }
     for earlier in &row.earlier {
         say("before", &before(earlier));
@@ -251,9 +263,9 @@ fn not_chosen(why: LeftOut) -> &'static str {
 
 fn why(reason: &Reason) -> String {
     let answer = match (reason.asked, reason.call) {
-        (false, _) => "",
-        (true, CallKind::Present) => " Yes.",
-        (true, CallKind::Absent) => " No.",
+        (true, Some(CallKind::Present)) => " Yes.",
+        (true, Some(CallKind::Absent)) => " No.",
+        _ => "",
     };
     format!("{:+.1} dB {}{answer}", reason.share_db, plain(&reason.words))
 }
@@ -289,6 +301,16 @@ fn left(row: &Row) -> String {
 /// A time to the minute.
 fn short_time(text: &str) -> String {
     text.parse::<Timestamp>().map_or_else(|_| text.to_owned(), |t| t.strftime("%Y-%m-%d %H:%M UTC").to_string())
+}
+
+/// A probability to two places; what is no certainty is not shown as one.
+#[must_use]
+pub fn probability(p: f64) -> String {
+    match format!("{p:.2}").as_str() {
+        "0.00" => "<0.01".into(),
+        "1.00" => ">0.99".into(),
+        shown => shown.into(),
+    }
 }
 
 fn plus(amount: &str) -> String {
