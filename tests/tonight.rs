@@ -117,7 +117,16 @@ fn figures_are_those_of_an_assessment() {
         for figure in ["advice", "walk_away_price", "expected_net"] {
             assert_eq!(item[figure], assessed["decision"][figure]);
         }
-        assert_eq!(item["ask_next"][0], assessed["ask_next"][0]);
+        // What to ask for is worth more than asking costs, and then the advice is to ask first.
+        let cost = number(&assessed["decision"]["asking_cost"]);
+        let asked = item["ask_next"].as_array().unwrap();
+        let worths: Vec<f64> = asked.iter().map(|a| number(&a["worth"])).collect();
+        assert_eq!(item["advice"] == "ask_first", !asked.is_empty(), "{item}");
+        assert!(worths.iter().all(|w| *w > cost) && worths.is_sorted_by(|a, b| a >= b), "{item}");
+        assert_eq!(item["ask_worth"], assessed["ask_next"][0]["worth"]);
+        if let Some(first) = asked.first() {
+            assert_eq!(*first, assessed["ask_next"][0]);
+        }
         assert_eq!(item["look_next"], assessed["look_next"]);
         let strength = |r: &Value| r["share_db"].as_f64().unwrap().abs();
         let mut all: Vec<f64> = assessed["evidence"].as_array().unwrap().iter().map(strength).collect();
@@ -136,7 +145,7 @@ fn the_largest_come_first_whatever_it_is_ranked_by() {
     let figure = |by: &str, item: &Value| match by {
         "expected_net" => number(&item["expected_net"]),
         "net_per_stake" => item["net_per_stake"].as_f64().unwrap(),
-        _ => number(&item["ask_next"][0]["worth"]),
+        _ => number(&item["ask_worth"]),
     };
     let mut orders = Vec::new();
     for by in ["expected_net", "net_per_stake", "ask_worth"] {

@@ -208,7 +208,7 @@ fn next(a: &Assessment) -> String {
             w.keep.amount, w.send_back.net.amount, w.fair_refund.amount
         );
     }
-    let ask = a.ask_next.as_ref().and_then(|q| q.first()).map_or_else(String::new, |q| q.views.join(" + "));
+    let ask = a.worth_asking().first().map_or_else(|| "nothing".to_owned(), |q| q.views.join(" + "));
     let shut = a.cautions.first().is_some_and(|c| c.id == "radium");
     if shut { format!("{ask} (keep it shut: radium)") } else { ask }
 }

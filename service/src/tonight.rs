@@ -155,7 +155,9 @@ pub struct Row {
     pub reasons: Vec<Reason>,
     /// What to look at, the most useful first.
     pub look_next: Vec<LookNext>,
-    /// What to ask for, the most useful first; no view twice.
+    /// Worth of the best request, whether or not it exceeds what asking costs.
+    pub ask_worth: Option<Money>,
+    /// What is worth asking for, the most useful first; no view twice.
     pub ask_next: Vec<AskNext>,
     /// Views asked for that need the case opened.
     pub opening: Vec<String>,
@@ -534,8 +536,9 @@ fn row(force: &InForce, wanted: &Wanted, seen: Seen<'_>) -> Row {
     let pack = force.assessor().pack();
     let pays_in_parts = pays_in_parts(&assessment);
     let reasons = reasons(pack, &request, &assessment);
+    let ask_next = apart(assessment.worth_asking());
+    let ask_worth = assessment.ask_next.as_ref().and_then(|a| a.first()).and_then(|a| a.worth.clone());
     let decision = assessment.decision;
-    let ask_next = apart(assessment.ask_next.unwrap_or_default());
     let views = ask_next.iter().flat_map(|a| &a.views);
     let opening = views.filter(|v| pack.view(v).is_some_and(|v| pack.data().views[v].opens)).cloned().collect();
     let offer = request.offer.unwrap_or_default();
@@ -557,6 +560,7 @@ fn row(force: &InForce, wanted: &Wanted, seen: Seen<'_>) -> Row {
         pays_in_parts,
         reasons,
         look_next: assessment.look_next.into_iter().flatten().take(REQUESTS).collect(),
+        ask_worth,
         ask_next,
         opening,
         cautions: assessment.cautions,
@@ -628,11 +632,11 @@ fn pays_in_parts(assessment: &Assessment) -> bool {
 }
 
 /// The first few requests that have no view in common: what is asked for already need not be asked for again.
-fn apart(requests: Vec<AskNext>) -> Vec<AskNext> {
+fn apart(requests: Vec<&AskNext>) -> Vec<AskNext> {
     let mut chosen: Vec<AskNext> = Vec::new();
     for request in requests {
         if chosen.len() < REQUESTS && !chosen.iter().any(|c| c.views.iter().any(|v| request.views.contains(v))) {
-            chosen.push(request);
+            chosen.push(request.clone());
         }
     }
     chosen

@@ -115,7 +115,7 @@ fn block(row: &Row, by: By, expect: f64) -> Vec<String> {
     let figure = match by {
         By::ExpectedNet => signed(row.expected_net.as_ref()),
         By::NetPerStake => row.net_per_stake.map_or_else(|| "-".into(), |x| format!("{x:+.3}")),
-        By::AskWorth => amount(row.ask_next.first().and_then(|a| a.worth.as_ref())),
+        By::AskWorth => amount(row.ask_worth.as_ref()),
     };
     let chosen = row.bid.as_ref().is_some_and(|b| b.left_out.is_none());
     let first = format!(
@@ -154,14 +154,18 @@ fn block(row: &Row, by: By, expect: f64) -> Vec<String> {
     if !caution.is_empty() {
         say("caution", &caution);
     }
-    let asks: Vec<_> = row.ask_next.iter().filter(|a| a.worth.as_ref().is_none_or(is_something)).collect();
-    for (i, ask) in asks.iter().enumerate() {
+    for (i, ask) in row.ask_next.iter().enumerate() {
         let views: Vec<String> = ask.views.iter().map(|v| v.replace('_', " ")).collect();
         let worth = ask.worth.as_ref().map(|w| format!(", worth {}", w.amount)).unwrap_or_default();
         say(if i == 0 { "ask for" } else { "" }, &format!("{}{worth}", views.join(" and ")));
     }
-    if asks.is_empty() && looks.is_empty() {
-        say("ask for", "nothing: no answer would change what to do");
+    if row.ask_next.is_empty() {
+        let words = if row.ask_worth.as_ref().is_some_and(is_something) {
+            "nothing: no answer is worth what asking costs"
+        } else {
+            "nothing: no answer would change what to do"
+        };
+        say("ask for", words);
     }
     for earlier in &row.earlier {
         say("before", &before(earlier));
