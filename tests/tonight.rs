@@ -484,3 +484,35 @@ fn it_says_when_a_watch_pays_in_parts() {
     }
     assert_eq!(tonight(&folder, &[]).out.matches("pays in parts").count(), 1);
 }
+
+/// What looks best may only look so because its costs were forgotten.
+#[test]
+fn it_says_which_costs_were_not_given() {
+    let with = |id: &str, offer: Value, selling: Value| {
+        let mut offer = offer;
+        offer["price"] = eur("300.00");
+        json!({
+            "id": id, "offer": offer, "observations": [],
+            "value": { "all_original": { "low": eur("400.00"), "high": eur("900.00") }, "selling_fee_rate": selling },
+        })
+    };
+    let nothing = "costs    no service, postage or fees counted";
+    let no_service = "costs    no service counted";
+    for (offer, selling, said) in [
+        (json!({}), Value::Null, Some(nothing)),
+        (json!({ "shipping": eur("0.00") }), Value::Null, Some(no_service)),
+        (json!({ "buyer_fee_rate": 0.2 }), Value::Null, Some(no_service)),
+        (json!({ "import_rate": 0.2 }), Value::Null, Some(no_service)),
+        (json!({}), json!(0.1), Some(no_service)),
+        (json!({ "fixed_costs": eur("180.00") }), Value::Null, None),
+    ] {
+        let folder = of(&[with("a", offer.clone(), selling)]);
+        let page = tonight(&folder, &[]).out;
+        let costs: Vec<&str> = page.lines().map(str::trim).filter(|l| l.starts_with("costs ")).collect();
+        assert_eq!(costs, said.into_iter().collect::<Vec<_>>(), "{offer}");
+        let list = as_json(&folder, &[]);
+        let codes: Vec<&Value> = items(&list)[0]["cautions"].as_array().unwrap().iter().map(|c| &c["id"]).collect();
+        assert_eq!(codes.contains(&&json!("costs")), said == Some(nothing), "{offer}");
+        assert_eq!(codes.contains(&&json!("service")), said.is_some(), "{offer}");
+    }
+}

@@ -27,7 +27,12 @@ pub(crate) const OPENING: &str = "opening";
 /// Gold is claimed.
 pub(crate) const GOLD: &str = "gold";
 
-const RULES: [Rule; 10] = [
+/// Nothing that a purchase costs beside its price is given.
+pub(crate) const COSTS: &str = "costs";
+/// No costs are given that come whatever the price.
+pub(crate) const SERVICE: &str = "service";
+
+const RULES: [Rule; 11] = [
     Rule {
         id: RADIUM,
         applies: |_, keep_shut| keep_shut,
@@ -77,7 +82,13 @@ const RULES: [Rule; 10] = [
         short: "totals of purchases flatter",
     },
     Rule {
-        id: "service",
+        id: COSTS,
+        applies: |at, _| at.no_costs,
+        text: "Neither service, postage, fees nor import charges are given: what is expected and the most to pay are as if there were none.",
+        short: "no service, postage or fees counted",
+    },
+    Rule {
+        id: SERVICE,
         applies: |at, _| at.no_service_cost,
         text: "No fixed costs are given. Without a service history that names workshop and date, count a full service.",
         short: "no service counted",

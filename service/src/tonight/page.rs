@@ -139,6 +139,9 @@ fn block(row: &Row, by: By, expect: f64) -> Vec<String> {
         let begin = format!("{INDENT}{label:<9}");
         lines.extend(wrapped(words, &begin, HANGING));
     };
+    if let Some(words) = left_out(row) {
+        say("costs", words);
+    }
     if row.pays_in_parts && row.advice != Some(AdviceKind::Leave) {
         say("use", "pays in parts: more likely than not it is best sold in parts, and still pays");
     }
@@ -180,6 +183,12 @@ fn block(row: &Row, by: By, expect: f64) -> Vec<String> {
 fn wrapped(words: &str, first: &str, others: &str) -> Vec<String> {
     let options = textwrap::Options::new(WIDTH).initial_indent(first).subsequent_indent(others);
     textwrap::wrap(words, options).into_iter().map(std::borrow::Cow::into_owned).collect()
+}
+
+/// What the figures leave out, in the words of its caution.
+fn left_out(row: &Row) -> Option<&'static str> {
+    let applies = |id: &&str| row.cautions.iter().any(|c| c.id == *id);
+    [cautions::COSTS, cautions::SERVICE].into_iter().find(applies).and_then(in_short)
 }
 
 /// What to mind before asking: of the cautions that apply, those that change what is asked or believed.
