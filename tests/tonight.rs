@@ -85,7 +85,7 @@ fn the_page_reads_as_it_was_last_read() {
 
 #[test]
 fn it_fits_a_terminal_and_says_all_that_matters() {
-    assert!(SHOWN.lines().all(|l| l.chars().count() <= 100 && l == l.trim_end()));
+    assert!(SHOWN.lines().all(|l| l.chars().count() <= 80 && l == l.trim_end()));
     for words in [
         "ferry-9  Brisquel automatic",
         "before   quay-31, 2026-08-02, bought, 640.00 EUR, found composite",
@@ -223,7 +223,7 @@ fn a_strangers_words_stay_on_their_line() {
     assert!(printed.out.contains("a  fine [2J ]0;x watch 1 buy 0.00 elcs end"), "{}", printed.out);
     assert!(printed.out.chars().all(|c| c == '\n' || !c.is_control()), "{:?}", printed.out);
     let long = of(&[json!({ "id": "b", "title": "時計".repeat(200), "observations": [] })]);
-    assert!(tonight(&long, &[]).out.lines().all(|l| l.chars().count() <= 100));
+    assert!(tonight(&long, &[]).out.lines().all(|l| l.chars().count() <= 80));
 }
 
 #[test]
@@ -515,4 +515,30 @@ fn it_says_which_costs_were_not_given() {
         assert_eq!(codes.contains(&&json!("costs")), said == Some(nothing), "{offer}");
         assert_eq!(codes.contains(&&json!("service")), said.is_some(), "{offer}");
     }
+}
+
+/// A feed's listings have long names: they stand whole, on lines of their own.
+#[test]
+fn long_names_are_not_cut_and_fit_a_terminal() {
+    let lines = fs::read_to_string(demo("evening.ndjson")).unwrap();
+    let prefix = "01a21641-48d5-7102-9f34-5f1e2b3d1190:lantern-row-";
+    let requests: Vec<Value> = lines
+        .lines()
+        .map(|l| serde_json::from_str::<Value>(l).unwrap()["request"].clone())
+        .filter(|r| r.is_object())
+        .map(|mut r| {
+            r["id"] = format!("{prefix}{}", r["id"].as_str().unwrap()).into();
+            r
+        })
+        .collect();
+    let folder = of(&requests);
+    let printed = tonight(&folder, &["--budget", "2000EUR"]).out;
+    assert!(printed.lines().all(|l| l.chars().count() <= 80), "{printed}");
+    for id in ["bell-204", "ferry-12", "bell-198"] {
+        assert!(printed.lines().any(|l| l.trim() == format!("{prefix}{id}")), "{id}: {printed}");
+    }
+    let longest = "x".repeat(200);
+    let folder = of(&[json!({ "id": longest, "title": "a watch", "observations": [] })]);
+    let printed = tonight(&folder, &[]).out;
+    assert!(printed.lines().all(|l| l.chars().count() <= 80) && printed.matches('x').count() >= 200, "{printed}");
 }

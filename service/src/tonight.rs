@@ -22,7 +22,7 @@ use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 use steelyard_model::pack::Pack;
 
-pub use page::{page, plain, probability};
+pub use page::{page, plain, probability, wrapped};
 
 /// Rows read at a time.
 const PAGE: u32 = 500;

@@ -11,9 +11,11 @@ use jiff::Timestamp;
 use textwrap::core::display_width;
 
 /// Columns of a page of text.
-const WIDTH: usize = 92;
+const WIDTH: usize = 80;
 /// An id that is wider leaves too little of a line to a title.
-const LONG: usize = 40;
+const LONG: usize = 30;
+/// An id that is wider leaves too little of a line to figures.
+const LONG_BEFORE_FIGURES: usize = 22;
 /// Where the lines under a listing begin, and their words.
 const INDENT: &str = "      ";
 const HANGING: &str = "               ";
@@ -74,10 +76,15 @@ fn apart<'a>(
     those: impl Iterator<Item = (&'a str, &'a str, Option<&'a str>, Option<&'a str>)>,
 ) -> Vec<String> {
     let mut lines: Vec<String> = those
-        .map(|(time, id, name, found)| {
+        .flat_map(|(time, id, name, found)| {
             let found = found.map(|story| format!(" found {}", plain(story))).unwrap_or_default();
-            let line = format!("{INDENT}{}{found}  {}  {}", short_time(time), plain(id), title(name));
-            cut(line.trim_end(), WIDTH)
+            let (id, name) = (plain(id), title(name));
+            let (first, second) = if display_width(&id) > LONG { (&name, Some(&id)) } else { (&id, None) };
+            let rest = if second.is_some() { String::new() } else { format!("  {name}") };
+            let line = cut(format!("{INDENT}{}{found}  {first}{rest}", short_time(time)).trim_end(), WIDTH);
+            let mut lines = vec![line];
+            lines.extend(second.into_iter().flat_map(|id| wrapped(id, INDENT, INDENT)));
+            lines
         })
         .collect();
     if !lines.is_empty() {
@@ -99,7 +106,7 @@ fn ranked(ranking: &Ranking, by: By, expect: f64) -> Vec<String> {
         By::AskWorth => "asking",
     };
     let columns = format!(
-        "{:>5} {:<14}{:>12}{:>12}{:>12}{:>9}   {}",
+        "{:>5} {:<11}{:>12}{:>12}{:>12}{:>8}   {}",
         "", "advice", "price", "walk away", figure, "P(bad)", "left"
     );
     let mut lines = vec![String::new(), heading, columns];
@@ -119,22 +126,29 @@ fn block(row: &Row, by: By, expect: f64) -> Vec<String> {
     };
     let chosen = row.bid.as_ref().is_some_and(|b| b.left_out.is_none());
     let first = format!(
-        "{}{:>4} {:<14}{:>12}{:>12}{:>12}{:>9.2}   {}",
+        "{}{:>4} {:<11}{:>12}{:>12}{:>12}{:>8}   {}",
         if chosen { '*' } else { ' ' },
         row.rank,
         advice(row),
         amount(row.price.as_ref()),
         amount(row.walk_away_price.as_ref()),
         figure,
-        row.bad,
+        probability(row.bad),
         left(row)
     );
     let (id, title) = (plain(&row.id), title(row.title.as_deref()));
-    // The listings of a feed have long names: their title has a line of its own.
-    let names = if display_width(&id) > LONG { vec![title, id] } else { vec![format!("{id}  {title}")] };
     let mut lines = vec![first.trim_end().to_owned()];
-    let names = names.into_iter().filter(|name| !name.is_empty());
-    lines.extend(names.map(|name| cut(&format!("{INDENT}{name}"), WIDTH).trim_end().to_owned()));
+    let mut name = |name: &str| lines.push(cut(format!("{INDENT}{name}").trim_end(), WIDTH));
+    // The listings of a feed have long names: their title has a line of its own. A name is never cut, since
+    // it is what one types.
+    if display_width(&id) <= LONG {
+        name(&format!("{id}  {title}"));
+    } else {
+        if !title.is_empty() {
+            name(&title);
+        }
+        lines.extend(wrapped(&id, INDENT, INDENT));
+    }
     let mut say = |label: &str, words: &str| {
         let begin = format!("{INDENT}{label:<9}");
         lines.extend(wrapped(words, &begin, HANGING));
@@ -179,8 +193,9 @@ fn block(row: &Row, by: By, expect: f64) -> Vec<String> {
     lines
 }
 
-/// Words on lines of the page.
-fn wrapped(words: &str, first: &str, others: &str) -> Vec<String> {
+/// Words on lines of a page that fits a terminal.
+#[must_use]
+pub fn wrapped(words: &str, first: &str, others: &str) -> Vec<String> {
     let options = textwrap::Options::new(WIDTH).initial_indent(first).subsequent_indent(others);
     textwrap::wrap(words, options).into_iter().map(std::borrow::Cow::into_owned).collect()
 }
@@ -217,18 +232,24 @@ fn bidding(bids: &Bids) -> Vec<String> {
         },
         format!("{INDENT}left over {} if all are won at their walk-away prices", bids.left.amount),
     ];
+    if !bids.choose.is_empty() {
+        lines.push(figures("listing", "up to", "takes", "exp. net", "if won at"));
+    }
     for bid in bids.listings.iter().filter(|b| b.left_out.is_none()) {
-        let line = format!(
-            "{INDENT}{:<24} up to {:>10}  takes {:>10}  {:>10} if won at {}",
-            plain(&bid.id),
-            bid.walk_away_price.amount,
-            bid.stake.amount,
-            plus(&bid.expected_net.amount),
-            bid.expected_price.amount
-        );
-        lines.push(line);
+        let mut id = plain(&bid.id);
+        if display_width(&id) > LONG_BEFORE_FIGURES {
+            lines.extend(wrapped(&id, INDENT, INDENT));
+            id.clear();
+        }
+        let net = plus(&bid.expected_net.amount);
+        lines.push(figures(&id, &bid.walk_away_price.amount, &bid.stake.amount, &net, &bid.expected_price.amount));
     }
     lines
+}
+
+/// A line of the bids.
+fn figures(name: &str, up_to: &str, takes: &str, net: &str, won_at: &str) -> String {
+    format!("{INDENT}{name:<LONG_BEFORE_FIGURES$}{up_to:>12}{takes:>12}{net:>12}{won_at:>12}")
 }
 
 /// How high to go on an auction, and at which price its figures hold.
@@ -370,6 +391,15 @@ fn cut(line: &str, width: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn no_probability_is_shown_as_certain() {
+        let shown =
+            [(0.0, "<0.01"), (0.004, "<0.01"), (0.006, "0.01"), (0.5, "0.50"), (0.994, "0.99"), (0.996, ">0.99")];
+        for (p, words) in shown.into_iter().chain([(1.0, ">0.99")]) {
+            assert_eq!(probability(p), words);
+        }
+    }
 
     #[test]
     fn a_title_cannot_steer_the_terminal() {
