@@ -19,7 +19,7 @@ use steelyard::tonight::{probability, wrapped};
 use steelyard::wire::Money;
 use steelyard::wire::response::{AdviceKind, Assessment, BestUseKind};
 
-/// Where the picture of the explained listing goes, below the workspace's folder.
+/// Where the picture of the explained listing goes, from where the demo is run.
 const PICTURE: &str = "target/demo/evidence.svg";
 
 /// The dealer, and which listing is explained.
@@ -389,11 +389,10 @@ fn explain(a: &Assessed) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Writes a file below the workspace's folder, wherever the demo was called from.
+/// Writes a file where the demo says it is: from the folder it is run in.
 fn write(path: &Path, text: &str) -> anyhow::Result<()> {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").join(path);
     path.parent().map_or(Ok(()), std::fs::create_dir_all).with_context(|| path.display().to_string())?;
-    std::fs::write(&path, text).with_context(|| path.display().to_string())
+    std::fs::write(path, text).with_context(|| path.display().to_string())
 }
 
 fn print_situations(assessed: &mut [Assessed]) {
