@@ -12,12 +12,14 @@ use serde::Deserialize;
 use serde_json::Value;
 use situations::{Figure, Verdict};
 use std::path::{Path, PathBuf};
+use steelyard::cautions::before_asking;
 use steelyard::config::Config;
 use steelyard::picture;
 use steelyard::serve;
 use steelyard::tonight::{probability, wrapped};
 use steelyard::wire::Money;
 use steelyard::wire::response::{AdviceKind, Assessment, BestUseKind};
+use steelyard_model::pack::Pack;
 
 /// Where the picture of the explained listing goes, from where the demo is run.
 const PICTURE: &str = "target/demo/evidence.svg";
@@ -222,11 +224,15 @@ fn next(a: &Assessment) -> String {
             w.keep.amount, w.send_back.net.amount, w.fair_refund.amount
         );
     }
-    let shut = a.cautions.iter().any(|c| c.id == "radium");
-    let shut = if shut { " (keep it shut: radium)" } else { "" };
-    match a.worth_asking().first() {
-        Some(ask) => format!("ask for {}{shut}", ask.views.join(" + ")),
-        None => format!("nothing worth asking{shut}"),
+    let requests = a.worth_asking();
+    let (pack, first) = (Pack::builtin(), requests.first());
+    let opens = |view: &str| pack.view(view).is_some_and(|v| pack.data().views[v].opens);
+    let opens = first.is_some_and(|ask| ask.views.iter().any(|v| opens(v)));
+    let mind = before_asking(&a.cautions, opens);
+    let mind = if mind.is_empty() { mind } else { format!(" ({mind})") };
+    match first {
+        Some(ask) => format!("ask for {}{mind}", ask.views.join(" + ")),
+        None => format!("nothing worth asking{mind}"),
     }
 }
 

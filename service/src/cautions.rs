@@ -116,3 +116,16 @@ pub fn cautions(pack: &Pack, listing: &Listing) -> Vec<Caution> {
 pub(crate) fn in_short(id: &str) -> Option<&'static str> {
     RULES.iter().find(|r| r.id == id).map(|r| r.short)
 }
+
+/// What to mind before asking, in a few words: of the cautions that apply, those that change what is asked
+/// or believed. `opens`: the case must be opened for what is asked for.
+#[must_use]
+pub fn before_asking(cautions: &[Caution], opens: bool) -> String {
+    let matters = |id: &str| match id {
+        RADIUM | GOLD => true,
+        RADIUM_IF_LUMINOUS | OPENING => opens,
+        _ => false,
+    };
+    let ids = cautions.iter().map(|c| c.id.as_str());
+    ids.filter(|id| matters(id)).filter_map(in_short).collect::<Vec<_>>().join("; ")
+}

@@ -167,7 +167,7 @@ fn block(row: &Row, by: By, expect: f64) -> Vec<String> {
         let on = look.photo.as_ref().map(|p| format!(" ({})", plain(p))).unwrap_or_default();
         say(if i == 0 { "look" } else { "" }, &format!("{}{on}", look.question));
     }
-    let caution = caution(row);
+    let caution = cautions::before_asking(&row.cautions, !row.opening.is_empty());
     if !caution.is_empty() {
         say("caution", &caution);
     }
@@ -204,18 +204,6 @@ pub fn wrapped(words: &str, first: &str, others: &str) -> Vec<String> {
 fn left_out(row: &Row) -> Option<&'static str> {
     let applies = |id: &&str| row.cautions.iter().any(|c| c.id == *id);
     [cautions::COSTS, cautions::SERVICE].into_iter().find(applies).and_then(in_short)
-}
-
-/// What to mind before asking: of the cautions that apply, those that change what is asked or believed.
-fn caution(row: &Row) -> String {
-    let opens = !row.opening.is_empty();
-    let matters = |id: &str| match id {
-        cautions::RADIUM | cautions::GOLD => true,
-        cautions::RADIUM_IF_LUMINOUS | cautions::OPENING => opens,
-        _ => false,
-    };
-    let ids = row.cautions.iter().map(|c| c.id.as_str());
-    ids.filter(|id| matters(id)).filter_map(in_short).collect::<Vec<_>>().join("; ")
 }
 
 fn bidding(bids: &Bids) -> Vec<String> {
