@@ -20,6 +20,7 @@ mod signs;
 mod stream;
 
 use crate::app::App;
+use crate::body;
 use crate::guard::{self, Guard};
 use crate::problem::{INTERNAL, METHOD_NOT_ALLOWED, NOT_FOUND, Problem, ProblemOfLine};
 use crate::wire::changes::{AdviceChanged, FeedFailed, OutcomeRecorded};
@@ -126,6 +127,7 @@ pub fn router(app: Arc<App>, guard: &Arc<Guard>) -> Router {
         .layer(CatchPanicLayer::custom(panicked))
         .layer(guard.cors())
         .layer(middleware::from_fn_with_state(guard.clone(), guard::check))
+        .layer(middleware::from_fn(body::hear_out))
         .layer(fixed(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
         .layer(fixed(header::REFERRER_POLICY, "no-referrer"))
         .layer(PropagateRequestIdLayer::new(REQUEST_ID))
