@@ -1,10 +1,8 @@
 //! `/v1/feeds`: feeds of listings that the service polls.
 
-use super::parameters::{IfMatch, Key, Known, Paged};
+use super::parameters::{IfMatch, Key, Known, Paged, Query};
 use super::problems::{Anywhere, Conditional, JsonBody, Keyed, Named, Parameters};
-use super::resource::{
-    cursor, cut, etag, existing, finish, json, limit, page, parameters, place, precondition, repeatable, tagged, whole,
-};
+use super::resource::{cursor, cut, etag, existing, finish, json, page, precondition, repeatable, tagged, whole};
 use crate::app::App;
 use crate::feed::{Format, Limits, Page, Schedule, Validators};
 use crate::memory::{self, ACCOUNT};
@@ -13,8 +11,8 @@ use crate::store::{Feed, NewFeed, Ticket};
 use crate::wire::feed::{FeedBody, FeedPage, FeedPolled, FeedsPage, ItemsKept};
 use crate::{body, polling};
 use axum::body::Bytes;
-use axum::extract::rejection::{PathRejection, QueryRejection};
-use axum::extract::{Path, Query, Request, State};
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, Request, State};
 use axum::http::{HeaderMap, StatusCode, Uri};
 use axum::response::Response;
 use serde::Serialize;
@@ -145,14 +143,11 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: Heade
         Parameters,
     )
 )]
-pub(super) async fn list(
-    State(app): State<Arc<App>>,
-    uri: Uri,
-    query: Result<Query<Paged>, QueryRejection>,
-) -> Result<Response, Problem> {
-    let asked = parameters(query)?;
-    let limit = limit(asked.limit)?;
-    let after: String = place(&uri, asked.cursor.as_deref())?.unwrap_or_default();
+pub(super) async fn list(State(app): State<Arc<App>>, uri: Uri) -> Result<Response, Problem> {
+    let mut query = Query::of(&uri, &["limit", "cursor"]);
+    let (limit, after): (_, Option<String>) = (query.limit(), query.place());
+    query.sound()?;
+    let after = after.unwrap_or_default();
     let mut found = app.memory()?.store().feeds(ACCOUNT, &after, limit + 1).await?;
     let next_cursor = cut(&mut found, limit).map(|last| cursor(&uri, &last.id)).transpose()?;
     let items = found.into_iter().map(FeedPage::try_from).collect::<Result<_, _>>()?;

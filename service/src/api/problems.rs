@@ -55,7 +55,7 @@ pub(super) enum Conditional {
 #[derive(IntoResponses)]
 #[expect(dead_code, reason = "it only describes answers")]
 pub(super) enum Parameters {
-    /// A parameter cannot be read
+    /// A parameter cannot be read, or is none of the values it takes
     #[response(status = 400, content_type = "application/problem+json")]
     Malformed(Problem),
     /// An unknown parameter
