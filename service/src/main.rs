@@ -1,5 +1,5 @@
-//! The command line: `serve`, `assess`, `calibrate`, `export`, `import`, `outcomes import`,
-//! `sample`, `tonight`, `model check`.
+//! The command line: `serve`, `assess`, `calibrate`, `export`, `import`, `listings import`,
+//! `outcomes import`, `sample`, `tonight`, `model check`.
 
 mod commands;
 
@@ -9,6 +9,7 @@ use commands::assess::{self, Assess};
 use commands::calibrate::{self, Calibrate};
 use commands::export::{self, Export};
 use commands::import::{self, Import};
+use commands::listings::{self, Listings};
 use commands::outcomes::{self, Outcomes};
 use commands::sample::{self, Sample};
 use commands::tonight::{self, Tonight};
@@ -44,6 +45,9 @@ enum Command {
     /// Put the lines of an export into a store that holds nothing yet. Lines that do not fit are named on standard
     /// error, and the good ones kept.
     Import(Import),
+    /// Listings of your own.
+    #[command(subcommand)]
+    Listings(Listings),
     /// What watches turned out to be.
     #[command(subcommand)]
     Outcomes(Outcomes),
@@ -105,6 +109,11 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Export(options) => block_on(export::run(&options))?,
         Command::Import(options) => {
             if !block_on(import::run(&options))? {
+                return Ok(ExitCode::from(SOME_REFUSED));
+            }
+        }
+        Command::Listings(Listings::Import(options)) => {
+            if !block_on(listings::import(&options))? {
                 return Ok(ExitCode::from(SOME_REFUSED));
             }
         }

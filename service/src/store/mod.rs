@@ -129,11 +129,13 @@ impl Engine {
                 (1, "store", include_str!("../../migrations/sqlite/0001_store.sql")),
                 (2, "history", include_str!("../../migrations/sqlite/0002_history.sql")),
                 (3, "feeds", include_str!("../../migrations/sqlite/0003_feeds.sql")),
+                (4, "feeds_without_url", include_str!("../../migrations/sqlite/0004_feeds_without_url.sql")),
             ],
             Self::Postgres => [
                 (1, "store", include_str!("../../migrations/postgres/0001_store.sql")),
                 (2, "history", include_str!("../../migrations/postgres/0002_history.sql")),
                 (3, "feeds", include_str!("../../migrations/postgres/0003_feeds.sql")),
+                (4, "feeds_without_url", include_str!("../../migrations/postgres/0004_feeds_without_url.sql")),
             ],
         };
         Migrator::with_migrations(

@@ -158,9 +158,9 @@ struct ActivationLine {
 struct FeedLine {
     kind: String,
     id: String,
-    url: String,
+    url: Option<String>,
     format: Format,
-    every_s: u32,
+    every_s: Option<u32>,
     created_at: Timestamp,
 }
 
@@ -545,9 +545,13 @@ impl Write {
     }
 
     async fn import_feed(&mut self, line: &FeedLine) -> Result<bool, Stop> {
-        plain(&[&line.id, &line.url])?;
-        Every::seconds(line.every_s).map_err(|e| Stop::Refused(e.to_string()))?;
         let FeedLine { id, url, format, every_s, created_at, .. } = line;
+        let url = url.as_deref();
+        plain(&[id, url.unwrap_or_default()])?;
+        if url.is_some() != every_s.is_some() {
+            return Err(Stop::Refused("a feed has url and every_s, or neither".into()));
+        }
+        every_s.map(Every::seconds).transpose().map_err(|e| Stop::Refused(e.to_string()))?;
         let feed = NewFeed { id, url, format: *format, every_s: *every_s, at: *created_at };
         match self.add_feed(&feed).await {
             Err(e) if e.is_conflict() => Ok(false),
