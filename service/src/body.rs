@@ -43,14 +43,25 @@ pub(crate) fn without_mark(bytes: Bytes) -> Bytes {
 /// The bytes of a body of whatever type.
 ///
 /// # Errors
-/// 413 above the limit.
+/// 413 above the limit, 415 in a coding.
 pub async fn bytes(request: Request, most: usize) -> Result<Bytes, Problem> {
+    plain(request.headers())?;
     let too_large = || Problem::new(TOO_LARGE, format!("the body may hold {most} bytes"));
     // What is not read here is dealt with by [`hear_out`].
     if announced(request.headers()).is_some_and(|n| n > most as u64) {
         return Err(too_large());
     }
     read(request.into_body(), most).await?.ok_or_else(too_large)
+}
+
+/// Refuses a body in a coding (RFC 9110, section 8.4).
+pub(crate) fn plain(headers: &HeaderMap) -> Result<(), Problem> {
+    let mut codings = headers.get_all(header::CONTENT_ENCODING).iter();
+    let plain = |coding: &HeaderValue| coding.is_empty() || coding.as_bytes().eq_ignore_ascii_case(b"identity");
+    if codings.all(plain) {
+        return Ok(());
+    }
+    Err(Problem::new(UNSUPPORTED_MEDIA_TYPE, "bodies are read as they are: send it without `Content-Encoding`"))
 }
 
 fn announced(headers: &HeaderMap) -> Option<u64> {

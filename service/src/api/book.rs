@@ -159,7 +159,7 @@ pub(super) async fn delete_reference(
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ReferencesPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ReferencesPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
         Parameters,
     )
@@ -257,7 +257,7 @@ pub(super) async fn delete_calibre(
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibresPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibresPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
         Parameters,
     )

@@ -97,7 +97,7 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name) -> Result<Resp
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibrationsPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibrationsPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
         Parameters,
     )

@@ -16,7 +16,6 @@ use axum::extract::{Path, Request, State};
 use axum::http::{HeaderMap, StatusCode, Uri};
 use axum::response::Response;
 use serde::Serialize;
-use serde::de::IgnoredAny;
 use std::sync::Arc;
 use uuid::Uuid;
 
@@ -161,7 +160,7 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: Heade
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = FeedsPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = FeedsPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
         Parameters,
     )
@@ -191,7 +190,8 @@ pub(super) async fn list(State(app): State<Arc<App>>, uri: Uri) -> Result<Respon
     responses(
         (status = 200, description = "What the poll brought", body = FeedPolled),
         (status = 400, description = "The key is none", body = Problem, content_type = "application/problem+json"),
-        Keyed,
+        (status = 409, description = "The feed is being polled just now, or the first request with this key is not answered yet", body = Problem, content_type = "application/problem+json"),
+        (status = 410, description = "It was answered, and the answer is no longer kept", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The feed has no URL, or the key belongs to another request", body = Problem, content_type = "application/problem+json"),
         Anywhere,
         Named,
@@ -219,11 +219,11 @@ pub(super) async fn poll(State(app): State<Arc<App>>, id: Name, headers: HeaderM
     ),
     request_body(
         content((String = "application/feed+json"), (String = "application/x-ndjson")),
-        description = "At most 8 MiB, whatever the feed's own format. JSON Feed 1.1 (`application/json` will do too): an item's `id`, `url`, `title`, `content_text` or `content_html` and `language`, and in its object `_steelyard` the other members of a request. NDJSON: the body of `POST /v1/assess` a line, with its `id`."
+        description = "At most 8 MiB and 5,000 items (those beyond are refused unread), whatever the feed's own format. JSON Feed 1.1 (`application/json` will do too): an item's `id`, `url`, `title`, `content_text` or `content_html` and `language`, and in its object `_steelyard` the other members of a request. NDJSON: the body of `POST /v1/assess` a line, with its `id`."
     ),
     responses(
         (status = 200, description = "What came of the items", body = ItemsKept),
-        (status = 400, description = "The body is no JSON or breaks off, or the key is none", body = Problem, content_type = "application/problem+json"),
+        (status = 400, description = "The body is no JSON, repeats a member or breaks off, or the key is none", body = Problem, content_type = "application/problem+json"),
         Keyed,
         (status = 413, description = "Body over 8 MiB", body = Problem, content_type = "application/problem+json"),
         (status = 415, description = "Sent neither as JSON Feed nor as NDJSON", body = Problem, content_type = "application/problem+json"),
@@ -259,12 +259,9 @@ fn format_of(headers: &HeaderMap) -> Result<Format, Problem> {
 }
 
 fn read(format: Format, bytes: &[u8]) -> Result<Page, Problem> {
-    Page::read(format, bytes.to_vec()).map_err(|fault| {
-        let text = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
-        match serde_json::from_slice::<IgnoredAny>(text) {
-            Ok(_) => Problem::invalid(vec![fault]),
-            Err(_) => Problem::new(MALFORMED, fault.detail.clone()).with(vec![fault]),
-        }
+    Page::read(format, bytes.to_vec()).map_err(|bad| match bad.malformed {
+        true => Problem::new(MALFORMED, bad.to_string()).with(bad.faults),
+        false => Problem::invalid(bad.faults),
     })
 }
 

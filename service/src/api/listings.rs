@@ -133,7 +133,7 @@ const STATUSES: [&str; 4] = ["open", "ended", "bought", "passed"];
         ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before. It fixes the assessments of the walk's beginning."),
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ListingsPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ListingsPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
         Parameters,
     )
@@ -175,7 +175,7 @@ pub(super) async fn list(State(app): State<Arc<App>>, uri: Uri) -> Result<Respon
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = PastAssessmentsPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = PastAssessmentsPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         (status = 404, description = "There is no such listing", body = Problem, content_type = "application/problem+json"),
         Anywhere,
         Parameters,

@@ -149,7 +149,7 @@ pub(super) async fn get(
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = OutcomesPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = OutcomesPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
         Parameters,
     )

@@ -11,7 +11,11 @@ pub(super) enum Anywhere {
     #[response(status = 403, content_type = "application/problem+json")]
     Forbidden(Problem),
     /// The database does not answer, or too much is asked at once
-    #[response(status = 503, content_type = "application/problem+json")]
+    #[response(
+        status = 503,
+        content_type = "application/problem+json",
+        headers(("Retry-After" = i64, description = "After how many seconds to try again"))
+    )]
     Unavailable(Problem),
 }
 

@@ -133,7 +133,7 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: Heade
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = SellersPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = SellersPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
         Parameters,
     )

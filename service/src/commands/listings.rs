@@ -38,7 +38,7 @@ pub(crate) async fn import(options: &Import) -> anyhow::Result<bool> {
     // The file first: where there is none, no store is made.
     let file = options.file.display();
     let bytes = read(&options.file).with_context(|| shown(&options.file))?;
-    let page = Page::of_file(bytes).map_err(|fault| anyhow::anyhow!("{file}{}: {}", fault.pointer, fault.detail))?;
+    let page = Page::of_file(bytes).map_err(|bad| anyhow::anyhow!("{file}: {bad}"))?;
     let pack = files::pack(options.pack.as_deref())?;
     let book = files::book(options.reference_book.as_deref())?;
     let app = App::with_memory(pack, book, options.place.open().await?)?;

@@ -34,7 +34,7 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
     let now = Timestamp::now();
     let mut write = memory.store.write(ACCOUNT).await?;
     memory.keep_base(&mut write, now).await?;
-    write.expect_seller(seller, condition).await?;
+    write.expect_known_seller(seller, condition).await?;
     let mut changes = Vec::new();
     for id in write.forget_seller(seller).await? {
         let request = write.request(&id).await?;

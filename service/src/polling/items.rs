@@ -24,13 +24,16 @@ use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use serde_json::{Map, Value, json};
 use sha2::{Digest as _, Sha256};
 use std::collections::BTreeSet;
+use std::time::Duration;
 
 /// Items that are saved together: their sellers' other listings are looked at again once.
 const MOST_TOGETHER: usize = 500;
 /// Bytes of requests that wait to be saved together.
 const MOST_WAITING: usize = 1024 * 1024;
-/// How often saving begins anew when somebody else changes the listing meanwhile.
-const ROUNDS: usize = 3;
+/// How often saving begins anew when somebody else changes the listing meanwhile, each time after a
+/// longer pause. What is sent to a feed does not come again by itself, so nothing is given up easily.
+const ROUNDS: u32 = 60;
+const PAUSE: Duration = Duration::from_millis(5);
 /// Refused items that are told of, and what of each.
 const MOST_REFUSALS: usize = 100;
 const MOST_FAULTS: usize = 20;
@@ -86,6 +89,8 @@ pub(super) async fn keep(app: &App, source: Source<'_>, pages: &[Page]) -> Resul
         let item = match read {
             Ok(item) => item,
             Err(bad) => {
+                // Of what is not read there is one word for all.
+                kept.told.refused += bad.count - 1;
                 kept.refuse(number, None, bad.place, &bad.detail, &[]);
                 continue;
             }
@@ -197,6 +202,7 @@ async fn save(
         if waiting.is_empty() {
             return Ok(());
         }
+        tokio::time::sleep(PAUSE * (round - 1)).await;
         let (named, reads): (Vec<_>, Vec<_>) = waiting
             .into_iter()
             .map(|(number, item, Ready { id, text, read, condition, seen })| {
@@ -220,7 +226,9 @@ async fn save(
                     if round == ROUNDS {
                         kept.again = true;
                         let detail = match source {
-                            Source::Feed(_) => "the listing was being changed: the next poll tries again",
+                            Source::Feed(_) => {
+                                "the listing was being changed all the time: it is kept when it comes again"
+                            }
                             Source::File => "the listing was being changed: try again",
                         };
                         kept.refuse(number, Some(item.id), item.place, detail, &[]);

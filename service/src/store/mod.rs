@@ -383,6 +383,15 @@ pub enum Precondition {
 }
 
 impl Precondition {
+    /// The same of what is there for certain.
+    fn of_something(self) -> Self {
+        match self {
+            Self::Present => Self::None,
+            Self::All(all) => Self::All(all.into_iter().map(Self::of_something).collect()),
+            other => other,
+        }
+    }
+
     /// Whether it holds of the revision that a thing has, if there is one.
     fn check(&self, is: Option<i64>, what: &str, id: &str) -> Result<(), Error> {
         let at = is.unwrap_or(0);
