@@ -140,7 +140,7 @@ async fn a_line_whose_quotes_are_wrong_is_refused_by_its_number_and_costs_no_oth
     let refused = refused(&reply);
     assert_eq!(refused.iter().map(|r| r.0).collect::<Vec<_>>(), [2, 5, 6], "{refused:?}");
     let kept = Reply::to(service.get("/v1/outcomes")).await.json();
-    let notes: Vec<&Value> = kept["items"].as_array().unwrap().iter().map(|o| &o["note"]).collect();
+    let notes: Vec<&Value> = kept["items"].as_array().unwrap().iter().map(|o| &o["outcome"]["note"]).collect();
     assert_eq!(notes, ["11\" strap,\r\nin two lines", "plain"]);
 }
 
@@ -162,7 +162,7 @@ async fn u_0000_is_refused_where_it_stands(place: &Place) {
         ("POST", "/v1/outcomes", json!({ "listing": "l-1", "story": "fake", "note": nul }), "/note"),
         ("POST", "/v1/outcomes", json!({ "listing": nul, "story": "fake" }), "/listing"),
         ("PUT", "/v1/references/Halvorne/2217", json!({ "dial_names": [nul] }), "/dial_names/0"),
-        ("PUT", "/v1/calibres/Halvorne/71", json!({ "shock": nul }), "/shock"),
+        ("PUT", "/v1/calibres/Halvorne/71", json!({ "maker": nul }), "/maker"),
     ] {
         let reply = send(&service, method, path, "application/json", body.to_string()).await;
         let errors = reply.problem(422)["errors"].clone();
