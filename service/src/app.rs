@@ -76,6 +76,7 @@ const BODIES: &[&str] = &[
     "CalibrationBody",
     "CalibreBody",
     "FeedBody",
+    "FeedDefaults",
     "OutcomeBody",
     "ReferenceBody",
     "SellerBody",

@@ -22,7 +22,8 @@ on_both! {
 async fn add(store: &Store, account: &str, id: &str, second: i64) {
     let mut write = store.write(account).await.unwrap();
     let url = format!("https://shop.example/{id}");
-    let feed = NewFeed { id, url: Some(&url), format: Format::JsonFeed, every_s: Some(900), at: at(second) };
+    let feed =
+        NewFeed { id, url: Some(&url), format: Format::JsonFeed, every_s: Some(900), defaults: None, at: at(second) };
     write.add_feed(&feed).await.unwrap();
     write.commit().await.unwrap();
 }
@@ -138,8 +139,14 @@ async fn there_is_one_feed_of_a_url(place: &Place) {
     add(&store, ACCOUNT, "f", 0).await;
     add(&store, "other", "f", 0).await;
     let mut write = store.write(ACCOUNT).await.unwrap();
-    let again =
-        NewFeed { id: "g", url: Some("https://shop.example/f"), format: Format::Ndjson, every_s: Some(60), at: at(1) };
+    let again = NewFeed {
+        id: "g",
+        url: Some("https://shop.example/f"),
+        format: Format::Ndjson,
+        every_s: Some(60),
+        defaults: None,
+        at: at(1),
+    };
     let error = write.add_feed(&again).await.unwrap_err();
     assert!(error.is_conflict() && error.to_string().contains("\"f\""), "{error}");
     drop(write);
@@ -179,7 +186,7 @@ async fn a_feed_without_a_url_is_never_due(place: &Place) {
     let store = place.open().await;
     for id in ["f", "g"] {
         let mut write = store.write(ACCOUNT).await.unwrap();
-        let feed = NewFeed { id, url: None, format: Format::Ndjson, every_s: None, at: at(0) };
+        let feed = NewFeed { id, url: None, format: Format::Ndjson, every_s: None, defaults: None, at: at(0) };
         write.add_feed(&feed).await.unwrap();
         committed(write).await;
     }
@@ -249,6 +256,7 @@ async fn a_store_from_before_feeds_without_a_url_keeps_what_it_holds(place: &Pla
             url: Some("https://shop.example/f".into()),
             format: Format::Ndjson,
             every_s: Some(900),
+            defaults: None,
             created_at: time.unwrap(),
             last_polled_at: time,
             schedule,
@@ -268,8 +276,14 @@ async fn a_store_from_before_feeds_without_a_url_keeps_what_it_holds(place: &Pla
     assert_eq!(store.claim_feed_now(ACCOUNT, "f", "x", at(0), at(9)).await.unwrap(), None);
     let mut write = store.write(ACCOUNT).await.unwrap();
     assert_eq!(write.feed_items_of("s").await.unwrap().len(), 1);
-    let again =
-        NewFeed { id: "h", url: Some("https://shop.example/f"), format: Format::Ndjson, every_s: Some(60), at: at(0) };
+    let again = NewFeed {
+        id: "h",
+        url: Some("https://shop.example/f"),
+        format: Format::Ndjson,
+        every_s: Some(60),
+        defaults: None,
+        at: at(0),
+    };
     assert!(write.add_feed(&again).await.unwrap_err().is_conflict());
     write.delete_feed("f", Precondition::None).await.unwrap();
     committed(write).await;

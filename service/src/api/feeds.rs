@@ -7,7 +7,7 @@ use super::resource::{
 };
 use crate::app::App;
 use crate::feed::{Format, Limits, Page, Schedule, Validators};
-use crate::memory::{self, ACCOUNT};
+use crate::memory::{self, ACCOUNT, InForce};
 use crate::problem::{FaultAt, MALFORMED, Problem, UNSUPPORTED_MEDIA_TYPE};
 use crate::store::{Feed, NewFeed, Ticket};
 use crate::wire::feed::{FeedBody, FeedPage, FeedPolled, FeedsPage, ItemsKept};
@@ -52,10 +52,19 @@ pub(super) async fn post(State(app): State<Arc<App>>, request: Request) -> Resul
 }
 
 async fn save(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Response, Problem> {
-    let body = app.checked("FeedBody", bytes, |_, _| (), |body| faults(app, body))?;
+    let force = app.in_force().await?;
+    let body = app.checked("FeedBody", bytes, |_, _| (), |body| faults(app, &force, body))?;
     let url = address(app, &body)?;
     let (id, now) = (Uuid::now_v7().to_string(), memory::now());
-    let new = NewFeed { id: &id, url: url.as_deref(), format: body.format, every_s: body.every_s, at: now };
+    let defaults = body.defaults.as_ref().and_then(polling::kept_defaults);
+    let new = NewFeed {
+        id: &id,
+        url: url.as_deref(),
+        format: body.format,
+        every_s: body.every_s,
+        defaults: defaults.as_deref(),
+        at: now,
+    };
     let mut write = app.memory()?.store().write(ACCOUNT).await?;
     write
         .add_feed(&new)
@@ -70,6 +79,7 @@ async fn save(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respons
         url,
         format: body.format,
         every_s: body.every_s,
+        defaults,
         created_at: now,
         last_polled_at: None,
         schedule: Schedule { next_poll_at, ..Schedule::new(now) },
@@ -86,8 +96,8 @@ fn at_url(detail: impl Into<String>) -> Vec<FaultAt> {
 }
 
 /// What does not fit of a feed whose members do.
-fn faults(app: &App, body: &FeedBody) -> Vec<FaultAt> {
-    match (&body.url, body.every_s) {
+fn faults(app: &App, force: &InForce, body: &FeedBody) -> Vec<FaultAt> {
+    let mut faults = match (&body.url, body.every_s) {
         (Some(_), None) => vec![FaultAt::new("/every_s", "say every how many seconds the URL is polled")],
         (None, Some(_)) => at_url("nothing is polled without a URL: give one, or leave out every_s too"),
         (None, None) => Vec::new(),
@@ -95,7 +105,10 @@ fn faults(app: &App, body: &FeedBody) -> Vec<FaultAt> {
             Ok(Err(refusal)) => at_url(refusal.to_string()),
             _ => Vec::new(),
         },
-    }
+    };
+    let defaults = body.defaults.iter().flat_map(|defaults| polling::faults_of_defaults(force, defaults));
+    faults.extend(defaults.map(|f| FaultAt::new(format!("/defaults{}", f.pointer), f.detail)));
+    faults
 }
 
 /// The URL in its normal form.

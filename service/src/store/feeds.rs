@@ -63,6 +63,8 @@ pub struct Feed {
     pub format: Format,
     /// Seconds between polls; none without a URL.
     pub every_s: Option<u32>,
+    /// What its items are filled up with, as JSON.
+    pub defaults: Option<String>,
     /// When it was saved.
     pub created_at: Timestamp,
     /// When a poll last ended.
@@ -86,6 +88,8 @@ pub struct NewFeed<'a> {
     pub format: Format,
     /// Seconds between polls; none without a URL.
     pub every_s: Option<u32>,
+    /// What its items are filled up with, as JSON.
+    pub defaults: Option<&'a str>,
     /// When it is saved, and with a URL due.
     pub at: Timestamp,
 }
@@ -242,8 +246,8 @@ impl Write {
     pub async fn add_feed(&mut self, feed: &NewFeed<'_>) -> Result<(), Error> {
         let added = sqlx::query(
             "INSERT INTO feeds
-                 (account, id, revision, url, format, every_s, state, failures, created_at, next_poll_at)
-             VALUES ($1, $2, 1, $3, $4, $5, 'active', 0, $6, $7) ON CONFLICT DO NOTHING",
+                 (account, id, revision, url, format, every_s, state, failures, created_at, next_poll_at, defaults)
+             VALUES ($1, $2, 1, $3, $4, $5, 'active', 0, $6, $7, $8) ON CONFLICT DO NOTHING",
         )
         .bind(&self.account)
         .bind(feed.id)
@@ -252,6 +256,7 @@ impl Write {
         .bind(feed.every_s.map(i64::from))
         .bind(time_text(feed.at))
         .bind(feed.url.map(|_| time_text(feed.at)))
+        .bind(feed.defaults)
         .execute(&mut *self.tx)
         .await?;
         if added.rows_affected() > 0 {
@@ -388,6 +393,7 @@ pub(super) fn read_feed(row: &AnyRow) -> Result<Feed, Error> {
         url: row.text_or_null("url")?,
         format: Format::stored(&row.text("format")?)?,
         every_s: row.int_or_null("every_s")?.map(|n| number("every_s", n)).transpose()?,
+        defaults: row.text_or_null("defaults")?,
         created_at: row.time("created_at")?,
         last_polled_at: time_or_null(row, "last_polled_at")?,
         schedule: Schedule {
