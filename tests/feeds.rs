@@ -561,6 +561,68 @@ async fn what_is_polled_is_filled_in_too() {
     assert_eq!(listing["assessment"]["decision"]["landed_cost"], eur("521.20"));
 }
 
+#[tokio::test]
+async fn a_feed_is_changed_and_loses_nothing_of_what_it_knows() {
+    let server = MockServer::start().await;
+    let service = by_hand(&server);
+    let (feed, id) = saved(&service, &server).await;
+    let one = format!("/v1/listings/{id}:1");
+    // Asked whether it has changed, the server says no.
+    says(&server, answer(document(&[item("1", "A", "380.00")])).insert_header("etag", "\"one\"")).await;
+    polled(&service, &feed).await;
+    let not_changed = Mock::given(header("if-none-match", "\"one\"")).respond_with(ResponseTemplate::new(304));
+    not_changed.with_priority(1).mount(&server).await;
+    let mut request = get(&service, &one).await["request"].clone();
+    request["offer"]["shipping"] = eur("8.00");
+    assert_eq!(put(&service, &one, &request).await.status, 200);
+
+    let mut body = feed_of(&format!("{}/watches.json", server.uri()));
+    body["every_s"] = json!(3600);
+    body["defaults"] = defaults();
+    let tag = Reply::to(service.get(&feed)).await.header("etag").unwrap().to_owned();
+    let changed = service.request("PUT", &feed).header("content-type", "application/json").header("if-match", &tag);
+    let changed = Reply::to(changed.body(body.to_string())).await;
+    assert_eq!(changed.status, 200, "{}", changed.text());
+    let now = changed.json();
+    assert_eq!((&now["every_s"], &now["defaults"], &now["id"]), (&json!(3600), &defaults(), &json!(id)));
+    assert_eq!((now, changed.header("etag")), (get(&service, &feed).await, changed.header("etag")));
+    let stale = service.request("PUT", &feed).header("content-type", "application/json").header("if-match", &tag);
+    Reply::to(stale.body(body.to_string())).await.problem(412);
+
+    // All of it is read again, and filled in under what the user put.
+    let poll = polled(&service, &feed).await;
+    assert_eq!((&poll["result"], counts(&poll["items"])), (&json!("read"), [0, 1, 0, 0]));
+    let after = get(&service, &one).await["request"].clone();
+    assert_eq!((&after["offer"]["shipping"], &after["offer"]["fixed_costs"]), (&eur("8.00"), &eur("90.00")));
+    assert_eq!(after["value"]["selling_fee_rate"], 0.12);
+
+    // One that rests wakes.
+    says(&server, ResponseTemplate::new(410)).await;
+    assert_eq!(polled(&service, &feed).await["feed"]["state"], "failed");
+    let woken = put(&service, &feed, &body).await.json();
+    assert_eq!(
+        (&woken["state"], &woken["failures"], &woken["last_error"]),
+        (&json!("active"), &json!(0), &Value::Null)
+    );
+    assert!(woken["next_poll_at"].is_string());
+
+    // Another's URL, none, and what is no feed.
+    let other = feed_of("https://shop.example/b");
+    assert_eq!(post(&service, "/v1/feeds", &other, &[]).await.status, 201);
+    let problem = put(&service, &feed, &other).await.problem(422);
+    assert_eq!(problem["errors"][0]["pointer"], "/url", "{problem}");
+    put(&service, &feed, &json!({ "format": "ndjson", "every_s": 60 })).await.problem(422);
+    put(&service, "/v1/feeds/none", &body).await.problem(404);
+    let still = put(&service, &feed, &json!({ "format": "json_feed" })).await.json();
+    assert_eq!((&still["url"], &still["next_poll_at"], &still["defaults"]), (&Value::Null, &Value::Null, &Value::Null));
+    Reply::to(service.request("POST", &format!("{feed}/poll"))).await.problem(422);
+    // What it said is known still: nothing that it said comes twice.
+    let kept = sent_items(&service, &feed, &[item("1", "A", "380.00")]).await;
+    assert_eq!(counts(&kept), [0, 1, 0, 0]);
+    let after = get(&service, &one).await["request"].clone();
+    assert_eq!(after, request, "what was filled in goes with the defaults, what the user put stays");
+}
+
 // --- Feeds as resources ------------------------------------------------------------------
 
 #[tokio::test]

@@ -311,6 +311,7 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
             "A JSON Feed, polled every quarter of an hour",
             serde_json::to_value(feed())?,
         ),
+        example(&put("/v1/feeds/{id}"), "every_quarter_hour", "As it was saved", serde_json::to_value(feed())?),
         example(
             &body("/v1/feeds/{id}/items", "post", "application/feed+json"),
             "one_item",

@@ -8,15 +8,16 @@ use super::resource::{
 use crate::app::App;
 use crate::feed::{Format, Limits, Page, Schedule, Validators};
 use crate::memory::{self, ACCOUNT, InForce};
-use crate::problem::{FaultAt, MALFORMED, Problem, UNSUPPORTED_MEDIA_TYPE};
+use crate::problem::{FaultAt, IN_PROGRESS, MALFORMED, Problem, UNSUPPORTED_MEDIA_TYPE};
 use crate::store::{Feed, NewFeed, Ticket};
 use crate::wire::feed::{FeedBody, FeedPage, FeedPolled, FeedsPage, ItemsKept};
 use crate::{body, polling};
 use axum::body::Bytes;
 use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::extract::{Path, Query, Request, State};
-use axum::http::{HeaderMap, StatusCode, Uri};
-use axum::response::Response;
+use axum::http::{HeaderMap, StatusCode, Uri, header};
+use axum::response::{IntoResponse as _, Response};
+use jiff::Timestamp;
 use serde::Serialize;
 use serde::de::IgnoredAny;
 use std::sync::Arc;
@@ -52,25 +53,16 @@ pub(super) async fn post(State(app): State<Arc<App>>, request: Request) -> Resul
 }
 
 async fn save(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Response, Problem> {
-    let force = app.in_force().await?;
-    let body = app.checked("FeedBody", bytes, |_, _| (), |body| faults(app, &force, body))?;
-    let url = address(app, &body)?;
+    let read = read_feed(app, bytes).await?;
     let (id, now) = (Uuid::now_v7().to_string(), memory::now());
-    let defaults = body.defaults.as_ref().and_then(polling::kept_defaults);
-    let new = NewFeed {
-        id: &id,
-        url: url.as_deref(),
-        format: body.format,
-        every_s: body.every_s,
-        defaults: defaults.as_deref(),
-        at: now,
-    };
+    let new = read.row(&id, now);
     let mut write = app.memory()?.store().write(ACCOUNT).await?;
     write
         .add_feed(&new)
         .await
         .map_err(|e| if e.is_conflict() { Problem::invalid(at_url(e.to_string())) } else { e.into() })?;
     let location = format!("/v1/feeds/{id}");
+    let Read { body, url, defaults } = read;
     let next_poll_at = url.as_ref().map(|_| now);
     let saved = FeedPage::try_from(Feed {
         account: ACCOUNT.into(),
@@ -89,6 +81,29 @@ async fn save(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respons
     let answer = finish(write, ticket, StatusCode::CREATED, Some(location), &saved).await?;
     app.feeds().saved();
     Ok(answer)
+}
+
+/// A feed as it was sent.
+struct Read {
+    body: FeedBody,
+    /// In its normal form.
+    url: Option<String>,
+    defaults: Option<String>,
+}
+
+impl Read {
+    fn row<'a>(&'a self, id: &'a str, at: Timestamp) -> NewFeed<'a> {
+        let FeedBody { format, every_s, .. } = self.body;
+        NewFeed { id, url: self.url.as_deref(), format, every_s, defaults: self.defaults.as_deref(), at }
+    }
+}
+
+async fn read_feed(app: &App, bytes: &[u8]) -> Result<Read, Problem> {
+    let force = app.in_force().await?;
+    let body = app.checked("FeedBody", bytes, |_, _| (), |body| faults(app, &force, body))?;
+    let url = address(app, &body)?;
+    let defaults = body.defaults.as_ref().and_then(polling::kept_defaults);
+    Ok(Read { body, url, defaults })
 }
 
 fn at_url(detail: impl Into<String>) -> Vec<FaultAt> {
@@ -138,6 +153,56 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
     let feed = app.memory()?.store().feed(ACCOUNT, &existing(id)?).await?;
     let tag = etag(feed.revision);
     tagged(&headers, &tag, &FeedPage::try_from(feed)?)
+}
+
+/// Change a feed: where it is fetched from, how it is written, how often it is polled, what is filled in.
+/// What it said of its items and what you changed of them stays known. It is active again, whatever
+/// stopped it, and polled at once; other defaults count from then on, in a feed without a URL from the
+/// next sending on. While it is being polled it is not changed: 409.
+#[utoipa::path(
+    put,
+    path = "/v1/feeds/{id}",
+    tag = "feeds",
+    params(
+        ("id" = String, Path, description = "The feed.", example = "01936a5e-8f20-7c41-9d3b-5a1f0c2e7b64"),
+        IfMatch,
+    ),
+    request_body(content = FeedBody, description = "The whole of it; what is left out is no more."),
+    responses(
+        (status = 200, description = "Changed", body = FeedPage, headers(("ETag" = String, description = "The revision, quoted; each poll moves it"))),
+        (status = 409, description = "The feed is being polled just now", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The request does not fit, its URL is refused, or there is another feed of that URL", body = Problem, content_type = "application/problem+json"),
+        Anywhere,
+        JsonBody,
+        Conditional,
+        Named,
+    )
+)]
+pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request) -> Result<Response, Problem> {
+    let id = existing(id)?;
+    let condition = precondition(request.headers());
+    let bytes = body::json_bytes(request).await?;
+    let read = read_feed(&app, &bytes).await?;
+    whole(async move {
+        let store = app.memory()?.store();
+        let new = read.row(&id, memory::now());
+        let mut write = store.write(ACCOUNT).await?;
+        write.expect_feed(&id, condition).await?;
+        if let Some(url) = new.url
+            && let Some(other) = write.other_feed_of(url, &id).await?
+        {
+            return Err(Problem::invalid(at_url(format!("the feed {other:?} is there already"))));
+        }
+        if !write.change_feed(&new).await? {
+            return Err(Problem::new(IN_PROGRESS, "the feed is being polled just now"));
+        }
+        write.commit().await?;
+        app.feeds().saved();
+        let feed = store.feed(ACCOUNT, &id).await?;
+        let tag = etag(feed.revision);
+        Ok(([(header::ETAG, tag)], json(StatusCode::OK, &FeedPage::try_from(feed)?)?).into_response())
+    })
+    .await
 }
 
 /// Delete a feed: it is polled no more. Its listings stay, as if you had put them.

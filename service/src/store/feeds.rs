@@ -271,18 +271,65 @@ impl Write {
         Err(Error::conflict(format!("the feed {id:?} is there already")))
     }
 
-    /// Deletes a feed and what it said of its items. Their listings stay.
+    /// Another feed of a URL.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn other_feed_of(&mut self, url: &str, id: &str) -> Result<Option<String>, Error> {
+        let row = sqlx::query("SELECT id FROM feeds WHERE account = $1 AND url = $2 AND id <> $3")
+            .bind(&self.account)
+            .bind(url)
+            .bind(id)
+            .fetch_optional(&mut *self.tx)
+            .await?;
+        row.map(|row| row.text("id")).transpose()
+    }
+
+    /// Changes a feed: it is active, and due at once if it has a URL, and asks for all of it again. What it
+    /// said of its items stays known. False while it is being polled.
+    ///
+    /// # Errors
+    /// If the database fails, as when another feed has its URL.
+    pub async fn change_feed(&mut self, feed: &NewFeed<'_>) -> Result<bool, Error> {
+        let changed = sqlx::query(
+            "UPDATE feeds SET revision = revision + 1, url = $3, format = $4, every_s = $5, defaults = $6,
+                 state = 'active', failures = 0, next_poll_at = $7, last_error = NULL, etag = NULL, last_modified = NULL,
+                 lease_owner = NULL, lease_until = NULL
+             WHERE account = $1 AND id = $2 AND (lease_until IS NULL OR lease_until < $8)",
+        )
+        .bind(&self.account)
+        .bind(feed.id)
+        .bind(feed.url)
+        .bind(feed.format.as_str())
+        .bind(feed.every_s.map(i64::from))
+        .bind(feed.defaults)
+        .bind(feed.url.map(|_| time_text(feed.at)))
+        .bind(time_text(feed.at))
+        .execute(&mut *self.tx)
+        .await?;
+        Ok(changed.rows_affected() > 0)
+    }
+
+    /// Checks what is asked of a feed before it is changed.
     ///
     /// # Errors
     /// Not found; a conflict if the precondition fails; or if the database fails.
-    pub async fn delete_feed(&mut self, id: &str, precondition: Precondition) -> Result<(), Error> {
+    pub async fn expect_feed(&mut self, id: &str, precondition: Precondition) -> Result<(), Error> {
         let row = sqlx::query("SELECT revision FROM feeds WHERE account = $1 AND id = $2")
             .bind(&self.account)
             .bind(id)
             .fetch_optional(&mut *self.tx)
             .await?;
         let Some(row) = row else { return Err(Error::not_found("feed", id)) };
-        precondition.check(Some(row.int("revision")?), "feed", id)?;
+        precondition.check(Some(row.int("revision")?), "feed", id)
+    }
+
+    /// Deletes a feed and what it said of its items. Their listings stay.
+    ///
+    /// # Errors
+    /// Not found; a conflict if the precondition fails; or if the database fails.
+    pub async fn delete_feed(&mut self, id: &str, precondition: Precondition) -> Result<(), Error> {
+        self.expect_feed(id, precondition).await?;
         sqlx::query("DELETE FROM feeds WHERE account = $1 AND id = $2")
             .bind(&self.account)
             .bind(id)
