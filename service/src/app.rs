@@ -77,6 +77,7 @@ const BODIES: &[&str] = &[
     "CalibrationBody",
     "CalibreBody",
     "FeedBody",
+    "FeedDefaults",
     "OutcomeBody",
     "ReferenceBody",
     "SellerBody",

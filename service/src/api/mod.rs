@@ -84,7 +84,7 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
         .routes(routes!(listings::assessment))
         .routes(routes!(listings::evidence))
         .routes(routes!(feeds::list, feeds::post))
-        .routes(routes!(feeds::get, feeds::delete))
+        .routes(routes!(feeds::put, feeds::get, feeds::delete))
         .routes(routes!(feeds::poll))
         .routes(routes!(feeds::items))
         .routes(routes!(bids::post))

@@ -130,12 +130,14 @@ impl Engine {
                 (2, "history", include_str!("../../migrations/sqlite/0002_history.sql")),
                 (3, "feeds", include_str!("../../migrations/sqlite/0003_feeds.sql")),
                 (4, "feeds_without_url", include_str!("../../migrations/sqlite/0004_feeds_without_url.sql")),
+                (5, "feed_defaults", include_str!("../../migrations/sqlite/0005_feed_defaults.sql")),
             ],
             Self::Postgres => [
                 (1, "store", include_str!("../../migrations/postgres/0001_store.sql")),
                 (2, "history", include_str!("../../migrations/postgres/0002_history.sql")),
                 (3, "feeds", include_str!("../../migrations/postgres/0003_feeds.sql")),
                 (4, "feeds_without_url", include_str!("../../migrations/postgres/0004_feeds_without_url.sql")),
+                (5, "feed_defaults", include_str!("../../migrations/postgres/0005_feed_defaults.sql")),
             ],
         };
         Migrator::with_migrations(
