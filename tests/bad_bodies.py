@@ -526,7 +526,7 @@ for name, amount in {
     "in thousands": "1,000.00", "with underscores": "1_000", "hexadecimal": "0x10", "NaN": "NaN",
     "infinity": "Infinity", "with a sign of currency": "€5", "a word": "five", "two points": "1.0.0",
     "a point alone": ".", "in full-width digits": "６４０", "of 60 digits": "9" * 60,
-    "with too many decimals": "1.005", "with forty decimals": "1." + "0" * 39 + "1",
+    "with too many decimals": "1.005", "in thousands with a point": "1.250", "with forty decimals": "1." + "0" * 39 + "1",
 }.items():
     wrong(f"amount: {name}", "/offer/price/amount", amount)
 for pointer in ("/offer/shipping", "/offer/fixed_costs", "/offer/returns/cost", "/value/metal/price_per_g",

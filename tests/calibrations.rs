@@ -4,6 +4,7 @@
 mod support;
 
 use serde_json::{Value, json};
+use std::collections::BTreeSet;
 use std::time::{Duration, Instant};
 use steelyard::drawn::{Drawing, request, truth};
 use steelyard_model::pack::Pack;
@@ -91,6 +92,20 @@ async fn a_calibration_makes_a_version_that_comes_into_force_and_goes_again() {
     assert_eq!(back["assessment"], then["assessment"]);
     assert_eq!(activate(&service, "no-such-version").await.status, 404);
 
+    // What was thought under either version is computed again by it, whichever is in force.
+    let mut versions = BTreeSet::new();
+    for id in ["s-1", "s-50", "s-59"] {
+        let thought = Reply::to(service.get(&format!("/v1/listings/{id}/assessments"))).await.json();
+        for item in thought["items"].as_array().unwrap() {
+            let path = format!("/v1/listings/{id}/assessments/{}", item["first_revision"]);
+            let past = Reply::to(service.get(&path)).await.json();
+            assert_eq!(past["computed_again"], item["assessment"], "{path}");
+            assert_eq!(past["computed_again"]["model"]["version"], item["model"]);
+            versions.insert(item["model"].as_str().unwrap().to_owned());
+        }
+    }
+    assert_eq!(versions.len(), 2, "{versions:?}");
+
     let picture =
         Reply::to(service.get(&format!("/v1/calibrations/{}/reliability.svg", job["id"].as_str().unwrap()))).await;
     assert_eq!(picture.status, 200);
@@ -121,6 +136,55 @@ async fn a_watch_put_up_again_is_one_case_and_an_unsure_outcome_is_not_one_outco
     assert!((report["outcome_weight"].as_f64().unwrap() - 1.5).abs() < 1e-12, "{report}");
     assert_eq!(report["needed"].as_u64(), Some(29));
     assert!(report["says"].as_str().unwrap().contains("which count for 1.5 by their certainty"), "{report}");
+}
+
+/// Of a watch whose listing is gone, or never came, it is not known what was seen: however many such
+/// outcomes there are, they move no number and enter no score.
+#[tokio::test]
+async fn outcomes_of_listings_that_are_not_saved_are_left_out_and_counted() {
+    let service = Served::start();
+    fill(&service, 45, 35).await;
+    let params = json!({ "seed": 2, "folds": 2 });
+    let without = calibrated(&service, &params).await;
+    assert_eq!(without["report"]["outcomes_without_listing"], 0, "{without}");
+    // The same watches under other names, all said to be fakes with a part that tells.
+    let mut lines = String::new();
+    for i in 0..80 {
+        lines += &json!({ "listing": format!("elsewhere-{i}"), "story": "fake", "components": { "dial": "foreign" },
+            "signs": { "dial_too_fresh": "absent" } })
+        .to_string();
+        lines.push('\n');
+    }
+    let sent = service.request("POST", "/v1/outcomes/import").header("content-type", "application/x-ndjson");
+    assert_eq!(Reply::to(sent.body(lines)).await.json()["unsaved"].as_array().unwrap().len(), 80);
+    let with = calibrated(&service, &params).await;
+    assert_eq!(with["report"]["outcomes_without_listing"], 80, "{with}");
+    let says = with["report"]["says"].as_str().unwrap();
+    assert!(
+        says.ends_with(
+            "80 outcomes are left out because no such listing is saved: what was seen of the watch is not known."
+        ),
+        "{says}"
+    );
+    let figures = |job: &Value| {
+        let mut report = job["report"].clone();
+        let report_of = report.as_object_mut().unwrap();
+        report_of.remove("says");
+        report_of.remove("outcomes_without_listing");
+        report
+    };
+    assert_eq!(figures(&with), figures(&without));
+
+    // The outcome of a listing that is deleted goes the same way, and its seller's page keeps it.
+    let sold = Reply::to(service.get("/v1/listings/s-3")).await.json();
+    let seller = format!("/v1/sellers/{}", sold["request"]["seller"]["id"].as_str().unwrap());
+    let page = async || Reply::to(service.get(&seller)).await.json()["outcomes"].as_u64().unwrap();
+    let before = page().await;
+    assert_eq!(Reply::to(service.request("DELETE", "/v1/listings/s-3")).await.status, 204);
+    assert!(before > 0 && page().await == before);
+    let fewer = calibrated(&service, &params).await;
+    let count = |name: &str| fewer["report"][name].as_u64().unwrap();
+    assert_eq!((count("n"), count("n_outcomes"), count("outcomes_without_listing")), (44, 34, 81));
 }
 
 #[tokio::test]

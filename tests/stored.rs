@@ -59,6 +59,8 @@ on_both!(
     what_was_acknowledged_survives_a_kill,
     a_start_with_another_book_assesses_open_listings_again,
     ten_thousand_outcomes_are_imported_and_bad_lines_are_named,
+    an_outcome_of_a_listing_that_is_not_saved_is_kept_and_named,
+    nothing_is_found_out_in_the_future,
 );
 
 // --- Sending -----------------------------------------------------------------------------
@@ -721,7 +723,7 @@ async fn an_outcome_is_recorded_found_and_superseded(place: &Place) {
     let service = Served::at(place);
     saved(&service, "a", listing(Some("s"), 2)).await;
     let body = json!({
-        "listing": "a", "found_at": "2026-12-03T10:00:00+01:00", "story": "composite", "certainty": 0.9, "how": "opened",
+        "listing": "a", "found_at": "2026-11-25T10:00:00+01:00", "story": "composite", "certainty": 0.9, "how": "opened",
         "components": { "movement": "donor", "metal": "overstated" }, "signs": { "crown_unsigned": "absent" },
         "paid": eur("380.00"), "sold": { "amount": "90", "currency": "JPY" }, "note": "n",
     });
@@ -828,7 +830,7 @@ async fn ten_thousand_outcomes_are_imported_and_bad_lines_are_named(place: &Plac
         "listing,story,found_at,certainty,paid,paid_currency,component:movement,sign:crown_unsigned\n".to_owned();
     for i in 0..LINES {
         let story = if bad(i) { "compozite" } else { "composite" };
-        csv.push_str(&format!("l-{i},{story},2026-12-03T10:00:00Z,0.9,12.50,EUR,donor,\n"));
+        csv.push_str(&format!("l-{i},{story},2026-11-25T10:00:00Z,0.9,12.50,EUR,donor,\n"));
     }
     let reply = import(&service, "text/csv; charset=utf-8", csv).await;
     assert_eq!(reply.status, 200, "{}", reply.text());
@@ -854,10 +856,62 @@ async fn ten_thousand_outcomes_are_imported_and_bad_lines_are_named(place: &Plac
     assert_eq!(answer["accepted"], LINES - 10, "{answer}");
     let refused = answer["refused"].as_array().unwrap();
     assert_eq!(refused.len(), 11);
-    assert_eq!(refused[0], json!({ "line": 501, "detail": "/paid/amount: EUR has 2 decimals" }));
+    assert_eq!(
+        refused[0],
+        json!({ "line": 501, "detail": "/paid/amount: EUR has 2 decimals: if the point parts thousands, leave it out" })
+    );
     assert_eq!(refused[10]["line"], LINES + 2);
     let current = walk(&service, "/v1/outcomes?current=true&listing=l-7", async |_| ()).await;
     assert_eq!(current[0]["outcome"]["story"], "fake");
+}
+
+/// A feed's items are saved as `feed:item`, and the outcomes of a sample name the items alone.
+async fn an_outcome_of_a_listing_that_is_not_saved_is_kept_and_named(place: &Place) {
+    let service = Served::at(place);
+    for id in ["f-1:s-1", "f-2:s-1", "f-1:s-2", "s-3", "x:s-30"] {
+        saved(&service, id, listing(None, 1)).await;
+    }
+    let file = "listing,story\ns-1,fake\ns-2,compozite\ns-3,fake\ns-2,fake\n%,fake\n0,fake\n".to_owned();
+    let answer = import(&service, "text/csv", file).await.json();
+    assert_eq!(answer["accepted"], 5, "{answer}");
+    assert_eq!(answer["refused"].as_array().unwrap().len(), 1, "{answer}");
+    assert_eq!(
+        answer["unsaved"],
+        json!([
+            { "line": 2, "listing": "s-1", "similar": ["f-1:s-1", "f-2:s-1"] },
+            { "line": 5, "listing": "s-2", "similar": ["f-1:s-2"] },
+            { "line": 6, "listing": "%", "similar": [] },
+            { "line": 7, "listing": "0", "similar": [] },
+        ])
+    );
+    let flags = async || {
+        let all = walk(&service, "/v1/outcomes", async |_| ()).await;
+        all.iter().map(|o| o["listing_saved"].as_bool().unwrap()).collect::<Vec<_>>()
+    };
+    assert_eq!(flags().await, [false, true, false, false, false]);
+    // Saved later, and deleted: the outcome stays and its listing comes and goes.
+    saved(&service, "s-1", listing(None, 1)).await;
+    assert_eq!(flags().await, [true, true, false, false, false]);
+    assert_eq!(delete(&service, "/v1/listings/s-3").await.status, 204);
+    assert_eq!(flags().await, [true, false, false, false, false]);
+    for (id, is) in [("s-3", false), ("s-1", true)] {
+        assert_eq!(found(&service, id, "fake").await.json()["listing_saved"], is, "{id}");
+    }
+}
+
+async fn nothing_is_found_out_in_the_future(place: &Place) {
+    let service = Served::at(place);
+    let at = |hours: i64| (jiff::Timestamp::now() + jiff::SignedDuration::from_hours(hours)).to_string();
+    let body = |hours| json!({ "listing": "a", "story": "fake", "found_at": at(hours) });
+    let problem = send(&service, "POST", "/v1/outcomes", &body(25), &[]).await.problem(422);
+    assert_eq!(problem["errors"][0]["pointer"], "/found_at", "{problem}");
+    assert!(problem["errors"][0]["detail"].as_str().unwrap().contains("in the future"), "{problem}");
+    // Clocks and time zones differ.
+    assert_eq!(send(&service, "POST", "/v1/outcomes", &body(23), &[]).await.status, 201);
+    let file = format!("listing,story,found_at\na,fake,{}\nb,fake,{}\n", at(-1), at(25));
+    let answer = import(&service, "text/csv", file).await.json();
+    assert_eq!((answer["accepted"].as_u64(), &answer["refused"][0]["line"]), (Some(1), &json!(3)), "{answer}");
+    assert!(answer["refused"][0]["detail"].as_str().unwrap().starts_with("found_at: in the future"), "{answer}");
 }
 
 async fn an_import_is_refused_whole_where_its_header_or_type_is_wrong_and_done_once_under_a_key(place: &Place) {
@@ -878,7 +932,7 @@ async fn an_import_is_refused_whole_where_its_header_or_type_is_wrong_and_done_o
     assert_eq!(refused.status, 413, "{}", refused.body);
     import(&service, "text/csv; charset=latin1", "listing,story\n".into()).await.problem(415);
     let nothing = import(&service, "application/x-ndjson", String::new()).await;
-    assert_eq!(nothing.json(), json!({ "accepted": 0, "refused": [] }));
+    assert_eq!(nothing.json(), json!({ "accepted": 0, "refused": [], "unsaved": [] }));
 
     let file = "listing,story\r\na,fake\r\nb,fake,more\r\n";
     let once = || {
@@ -902,7 +956,12 @@ async fn outcomes_are_imported_on_the_command_line_as_over_http() {
     let refused = said.next().unwrap();
     assert!(refused.starts_with(&format!("{}:3: ", file.display())), "{refused}");
     assert!(refused.contains("certainty: ") && refused.contains("did you mean `composite`?"), "{refused}");
+    for (line, listing) in [(2, "a"), (5, "c")] {
+        let unsaved = format!("{}:{line}: recorded, but no listing `{listing}` is saved", file.display());
+        assert_eq!(said.next(), Some(unsaved.as_str()));
+    }
     assert_eq!(said.next(), Some("2 outcomes recorded, 1 lines refused"));
+    assert!(said.next().unwrap().starts_with("2 of them name listings that are not saved"), "{}", printed.err);
     assert_eq!(printed.out, "");
     std::fs::write(&file, "{\"listing\": \"d\", \"story\": \"fake\"}\n").unwrap();
     let printed = run(&["outcomes".as_ref(), "import".as_ref(), "--data".as_ref(), data.as_os_str(), file.as_os_str()]);
@@ -916,6 +975,20 @@ async fn outcomes_are_imported_on_the_command_line_as_over_http() {
     let all = walk(&service, "/v1/outcomes", async |_| ()).await;
     let listings: Vec<&str> = all.iter().map(|o| o["outcome"]["listing"].as_str().unwrap()).collect();
     assert_eq!(listings, ["a", "c", "d"]);
+
+    saved(&service, "feed:d", listing(None, 1)).await;
+    std::fs::write(
+        &file,
+        "{\"listing\": \"d\", \"story\": \"fake\"}\n{\"listing\": \"feed:d\", \"story\": \"fake\"}\n",
+    )
+    .unwrap();
+    let printed = run(&["outcomes".as_ref(), "import".as_ref(), "--data".as_ref(), data.as_os_str(), file.as_os_str()]);
+    // Nothing was refused.
+    assert_eq!(printed.code, Some(0), "{}", printed.err);
+    let said: Vec<&str> = printed.err.lines().collect();
+    let named = format!("{}:1: recorded, but no listing `d` is saved; saved is `feed:d`", file.display());
+    assert_eq!(said[..2], [named.as_str(), "2 outcomes recorded, 0 lines refused"]);
+    assert!(said[2].starts_with("1 of them") && said[2].ends_with("write `feed:d` for `d`"), "{}", said[2]);
 }
 
 // --- The reference book ------------------------------------------------------------------

@@ -5,6 +5,7 @@ use proptest::test_runner::RngSeed;
 use rand_core::{RngCore as _, SeedableRng as _};
 use rand_pcg::Pcg64;
 use steelyard_priors::recalibrate::{OutOfFold, Recalibration, Shrinkage, assess};
+use steelyard_priors::score::gain::{Compared, Gain};
 use steelyard_priors::score::isotonic::Block;
 use steelyard_priors::score::{Decomposition, Forecasts};
 use steelyard_priors::{Error, LogOdds};
@@ -512,6 +513,36 @@ fn forecasts_beyond_a_double_keep_their_digits() {
     assert!(near(tiny.log().score, 550.0 * std::f64::consts::LN_10 / 3.0));
     assert_eq!(tiny.isotonic().len(), 2);
     assert_eq!(tiny.auc(), Some(0.75));
+}
+
+/// Two forecasts that miss the truth by as much, the one above and the other below by the toss of a
+/// coin, are equally good: a gain beyond chance is then found about once in twenty times (4.55 % of a
+/// normal law), also where a seller's cases miss alike.
+#[test]
+fn of_equally_good_forecasts_few_seem_better() {
+    let random = &mut Pcg64::seed_from_u64(16);
+    let unit = |random: &mut Pcg64| (random.next_u64() >> 11) as f64 / (1_u64 << 53) as f64;
+    let trials = 4000;
+    for of_seller in [1, 4] {
+        let mut beyond = 0;
+        for _ in 0..trials {
+            let mut cases = Vec::new();
+            for group in 0..100 {
+                let side = if unit(random) < 0.5 { 0.6 } else { -0.6 };
+                for _ in 0..of_seller {
+                    let truth = 4.0 * unit(random) - 2.0;
+                    let bad = unit(random) < LogOdds::new(truth).probability();
+                    let (first, second) = (LogOdds::new(truth + side), LogOdds::new(truth - side));
+                    cases.push(Compared { group, bad, first, second });
+                }
+            }
+            beyond += u32::from(Gain::new(cases).is_beyond_chance());
+        }
+        let share = f64::from(beyond) / f64::from(trials);
+        eprintln!("{of_seller} to a seller: {share:.4} beyond chance");
+        // Four standard errors of the share, and as much again for a hundred groups being few.
+        assert!((share - 0.0455).abs() < 8.0 * (0.0455_f64 * 0.9545 / f64::from(trials)).sqrt(), "{share}");
+    }
 }
 
 #[test]

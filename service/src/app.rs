@@ -4,7 +4,7 @@ use crate::assess::Assessor;
 use crate::listing::Listing;
 use crate::memory::{InForce, Marks, Memory, Own, seller_of};
 use crate::openapi;
-use crate::outcomes::{self, Format};
+use crate::outcomes::{self, Format, ReadLine};
 use crate::polling::Feeds;
 use crate::problem::{FaultAt, INTERNAL, MALFORMED, Problem, UNAVAILABLE};
 use crate::shape::Shape;
@@ -12,7 +12,7 @@ use crate::store::Store;
 use crate::strict_json;
 use crate::wire::request::AssessRequest;
 use crate::wire::response::{Assessment, Catalogue, SignEntry};
-use crate::wire::stored::{OutcomeBody, RefusedLine, SellerKnown};
+use crate::wire::stored::SellerKnown;
 use axum::body::Bytes;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
@@ -258,16 +258,11 @@ impl App {
         sound(body, faults, meaning)
     }
 
-    /// Reads a file of outcomes against the model in force.
+    /// Reads a file of outcomes, each with its line, against the model in force.
     ///
     /// # Errors
     /// Every fault of a CSV's header.
-    pub fn outcomes(
-        &self,
-        force: &InForce,
-        format: Format,
-        bytes: &[u8],
-    ) -> Result<Vec<Result<OutcomeBody, RefusedLine>>, Problem> {
+    pub fn outcomes(&self, force: &InForce, format: Format, bytes: &[u8]) -> Result<Vec<ReadLine>, Problem> {
         let pack = force.assessor().pack();
         let read = |body| {
             let (body, faults) = self.shaped_value("OutcomeBody", body, |_, _| ())?;

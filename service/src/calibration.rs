@@ -6,10 +6,10 @@
 use crate::app::{Served, computing};
 use crate::assess::Assessor;
 use crate::listing::Listing;
-use crate::memory::{ACCOUNT, Found, Marks, Memory, outcomes_by_listing, watches};
+use crate::memory::{ACCOUNT, Marks, Memory, outcomes_by_listing, watches};
 use crate::problem::{INTERNAL, Problem};
 use crate::store::{self, Calibration, CalibrationState, Ending, ListingQuery, NewModel, Renewal, Write};
-use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationReport, JobState};
+use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationReport, JobState, LeftOut};
 use crate::wire::request::{AssessRequest, CallKind};
 use crate::wire::stored::OutcomeBody;
 use jiff::{SignedDuration, Timestamp};
@@ -247,7 +247,7 @@ async fn fit(
     version: &str,
     watched: &Arc<Watched>,
 ) -> Result<Option<(Pack, CalibrationReport)>, Problem> {
-    let cases = cases(memory, params.include_unbought.unwrap_or(true)).await?;
+    let (cases, left_out) = cases(memory, params.include_unbought.unwrap_or(true)).await?;
     let pack = memory.base().assessor.pack().clone();
     let options = Options {
         version: version.into(),
@@ -262,7 +262,7 @@ async fn fit(
             Err(steelyard_priors::fit::FitError::Cancelled) => Ok(None),
             Err(e) => Err(e.to_string()),
             Ok(found) => {
-                let report = CalibrationReport::from(&found.report);
+                let report = CalibrationReport::new(&found.report, left_out);
                 Pack::from_data(found.data).map(|pack| Some((pack, report))).map_err(|e| e.to_string())
             }
         }
@@ -279,7 +279,7 @@ async fn fit(
 }
 
 /// Everything stored as cases of a fit, in the order of the listings' ids.
-async fn cases(memory: &Arc<Memory>, include_unbought: bool) -> Result<Vec<Case>, Problem> {
+async fn cases(memory: &Arc<Memory>, include_unbought: bool) -> Result<(Vec<Case>, LeftOut), Problem> {
     let force = memory.in_force().await?;
     let outcomes = outcomes_by_listing(memory).await?;
     let segments = memory.seller_segments().await?;
@@ -316,24 +316,24 @@ fn read_cases(
     assessor: &Assessor,
     book: &Book,
     listings: Vec<store::Listing>,
-    mut outcomes: HashMap<String, Found>,
+    mut outcomes: HashMap<String, OutcomeBody>,
     segments: &HashMap<String, String>,
-) -> Vec<Case> {
+) -> (Vec<Case>, LeftOut) {
     let mut numbers = Numbers::default();
-    let (mut cases, mut marks) = (Vec::new(), Vec::new());
+    let (mut cases, mut marks, mut left_out) = (Vec::new(), Vec::new(), LeftOut::default());
     // A watch that its seller put up again is one case: that of which an outcome is known, or the newest.
     let mut of_seller: HashMap<u64, Vec<usize>> = HashMap::new();
     for stored in listings {
         let found = outcomes.remove(&stored.id);
         let segment = stored.seller.as_ref().and_then(|s| segments.get(s)).map(String::as_str);
         let Some((request, listing)) = read(assessor, book, &stored.request, segment) else {
-            tracing::warn!(id = stored.id, "a stored listing does not fit the model: only its outcome counts");
-            outcomes.extend(found.map(|f| (stored.id, f)));
+            tracing::warn!(id = stored.id, "a stored listing does not fit the model: it is left out");
+            left_out.unfit += usize::from(found.is_some());
             continue;
         };
         let seller = numbers.of(stored.seller.as_deref());
         let ln_price = assessor.ln_price(&listing);
-        let outcome = found.and_then(|f| outcome(assessor.pack(), &f.body));
+        let outcome = found.and_then(|body| outcome(assessor.pack(), &body));
         of_seller.entry(seller).or_default().push(cases.len());
         marks.push((Marks::of(&request), (outcome.is_some(), stored.updated_at)));
         cases.push(Some(Case {
@@ -356,21 +356,10 @@ fn read_cases(
             }
         }
     }
-    let mut cases: Vec<Case> = cases.into_iter().flatten().collect();
-    // Outcomes of listings that are not saved, or no longer fit, teach what the seller's watches are.
-    let mut loose: Vec<_> = outcomes.into_iter().collect();
-    loose.sort_by(|a, b| a.0.cmp(&b.0));
-    for (_, found) in loose {
-        let segment = found.seller.as_ref().and_then(|s| segments.get(s)).map(String::as_str);
-        cases.push(Case {
-            segment: assessor.pack().segment(segment).unwrap_or(0),
-            seller: numbers.of(found.seller.as_deref()),
-            evidence: steelyard_model::observe::Evidence::default(),
-            ln_price: [0.0; steelyard_model::contraction::MAX_LANES],
-            outcome: outcome(assessor.pack(), &found.body),
-        });
-    }
-    cases
+    // Of a watch whose listing is gone nobody knows what was seen, and it was found out about for what
+    // was seen: as a case of which nothing was seen it would bend the fit.
+    left_out.without_listing = outcomes.len();
+    (cases.into_iter().flatten().collect(), left_out)
 }
 
 fn read(assessor: &Assessor, book: &Book, text: &str, segment: Option<&str>) -> Option<(AssessRequest, Listing)> {

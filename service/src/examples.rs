@@ -103,7 +103,7 @@ pub fn seller() -> SellerBody {
 pub fn outcome() -> OutcomeBody {
     OutcomeBody {
         listing: "lot-381".into(),
-        found_at: Some("2026-12-03T10:00:00Z".into()),
+        found_at: Some("2026-11-25T10:00:00Z".into()),
         story: "refinished".into(),
         certainty: Some(0.95),
         how: Some(How::DialRemoved),
@@ -155,8 +155,8 @@ fn paid(amount: &str) -> Money {
 /// Outcomes as CSV.
 pub const OUTCOMES_CSV: &str = "\
 listing,found_at,story,certainty,how,paid,paid_currency,component:movement,sign:crown_unsigned
-lot-381,2026-12-03T10:00:00Z,composite,0.95,opened,350.00,EUR,donor,present
-lot-382,2026-12-05T09:30:00Z,original,,opened,,,original,
+lot-381,2026-11-25T10:00:00Z,composite,0.95,opened,350.00,EUR,donor,present
+lot-382,2026-11-25T16:30:00Z,original,,opened,,,original,
 ";
 
 /// A reference, named by the path it is put at.

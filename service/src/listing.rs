@@ -580,9 +580,15 @@ pub(crate) fn currency(pointer: &str, money: &NonNegativeMoney) -> Result<Curren
 pub(crate) fn amount(pointer: &str, money: &NonNegativeMoney, currency: Currency) -> Result<f64, FaultAt> {
     let fault = |detail: String| FaultAt::new(format!("{pointer}/amount"), detail);
     let none = || fault("not an amount".into());
-    let amount = money.amount.parse::<Decimal>().map_err(|_| none())?.normalize();
-    if amount.scale() > digits(currency) {
-        return Err(fault(format!("{} has {} decimals", currency.code(), digits(currency))));
+    let written = money.amount.parse::<Decimal>().map_err(|_| none())?;
+    let (code, digits) = (currency.code(), digits(currency));
+    // Half of Europe writes 1.250 for what is 1250 here.
+    if written.scale() == 3 && digits < 3 {
+        return Err(fault(format!("{code} has {digits} decimals: if the point parts thousands, leave it out")));
+    }
+    let amount = written.normalize();
+    if amount.scale() > digits {
+        return Err(fault(format!("{code} has {digits} decimals")));
     }
     amount.to_f64().ok_or_else(none)
 }

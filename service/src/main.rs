@@ -18,6 +18,7 @@ use std::process::ExitCode;
 use steelyard::config::{self, Config};
 use steelyard::files;
 use steelyard::serve::Service;
+use tokio::runtime::Runtime;
 use tokio::signal::unix::{SignalKind, signal};
 
 #[derive(Parser)]
@@ -93,7 +94,11 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
         Command::Serve(mut config) => {
             config.database_url = config::database_url()?;
-            block_on(serve(&config))?;
+            let runtime = runtime()?;
+            let served = runtime.block_on(serve(&config));
+            // A calculation under way cannot be called off, and nobody waits for it any more.
+            runtime.shutdown_background();
+            served?;
         }
         Command::Assess(options) => {
             if !assess::run(&options)? {
@@ -142,7 +147,11 @@ fn print(text: &str) -> anyhow::Result<()> {
 }
 
 fn block_on<T>(work: impl Future<Output = anyhow::Result<T>>) -> anyhow::Result<T> {
-    tokio::runtime::Builder::new_multi_thread().enable_all().build()?.block_on(work)
+    runtime()?.block_on(work)
+}
+
+fn runtime() -> std::io::Result<Runtime> {
+    tokio::runtime::Builder::new_multi_thread().enable_all().build()
 }
 
 async fn serve(config: &Config) -> anyhow::Result<()> {

@@ -12,7 +12,7 @@ mod seller;
 mod watches;
 
 pub use finding::import;
-pub(crate) use finding::{Finding, Found, IMPORTED, outcomes_by_listing, read_and_record, record};
+pub(crate) use finding::{Finding, IMPORTED, outcomes_by_listing, read_and_record, record};
 pub(crate) use forgetting::forget;
 pub use looking::activate;
 pub(crate) use looking::{activation, follow, refresh_open};
@@ -324,17 +324,25 @@ impl Memory {
     /// # Errors
     /// If the store fails.
     pub async fn seller(&self, force: &Arc<InForce>, id: &str) -> Result<SellerFile, Problem> {
-        let mut said = SellerKnown::default();
         match self.store.seller(ACCOUNT, id).await {
-            Ok(summary) => {
-                if let Some(row) = summary.said {
-                    said.segment = row.segment;
-                    said.feedback = row.feedback.as_deref().and_then(|f| serde_json::from_str(f).ok());
-                }
-            }
-            Err(e) if e.is_not_found() => return Ok(SellerFile::default()),
-            Err(e) => return Err(e.into()),
+            Ok(summary) => self.seller_of_whom(force, id, summary.said.as_ref()).await,
+            Err(e) if e.is_not_found() => Ok(SellerFile::default()),
+            Err(e) => Err(e.into()),
         }
+    }
+
+    /// The same where it is known already what was said of it.
+    pub(crate) async fn seller_of_whom(
+        &self,
+        force: &Arc<InForce>,
+        id: &str,
+        said: Option<&store::Seller>,
+    ) -> Result<SellerFile, Problem> {
+        let said = said.map_or_else(SellerKnown::default, |row| SellerKnown {
+            segment: row.segment.clone(),
+            feedback: row.feedback.as_deref().and_then(|f| serde_json::from_str(f).ok()),
+            ..SellerKnown::default()
+        });
         let filter = OutcomeFilter { seller: Some(id.into()), current: true, ..OutcomeFilter::default() };
         let (mut outcomes, mut after) = (Vec::new(), 0);
         loop {

@@ -19,9 +19,11 @@ use crate::listing::{amount, currency};
 use crate::problem::{FaultAt, pointer_to};
 use crate::strict_json;
 use crate::wire::stored::{OutcomeBody, RefusedLine};
-use csv::{ByteRecord, Trim};
-use jiff::Timestamp;
+use csv::{ByteRecord, Position, Trim};
+use jiff::{SignedDuration, Timestamp};
 use serde_json::{Map, Value, json};
+use std::collections::HashSet;
+use std::io::Cursor;
 use steelyard_model::pack::{METAL, Pack, nearest};
 
 /// How a file of outcomes is written.
@@ -53,12 +55,24 @@ pub struct Line {
     pub body: Result<Value, String>,
 }
 
+/// A line that was read: its number and the outcome, or why it is refused.
+pub type ReadLine = Result<(u64, OutcomeBody), RefusedLine>;
+
 /// The columns of a CSV that hold text as it stands in the body.
 const TEXTS: [&str; 5] = ["listing", "found_at", "story", "how", "note"];
 /// The columns that must be there.
 const NEEDED: [&str; 2] = ["listing", "story"];
 /// The columns that hold amounts, each beside one of its currency.
 const AMOUNTS: [&str; 2] = ["paid", "sold"];
+/// Nothing is found out in the future, but clocks and time zones differ.
+const CLOCKS_DIFFER: SignedDuration = SignedDuration::from_hours(24);
+/// What parts the cells of a CSV.
+const DELIMITER: u8 = b',';
+/// The most columns of a CSV, some times those that there are; the most faults of its header that are
+/// named; and how much of a name is shown.
+const MOST_COLUMNS: usize = 1_000;
+const MOST_FAULTS: usize = 50;
+const LONGEST_SHOWN: usize = 100;
 const COMPONENT: &str = "component:";
 const SIGN: &str = "sign:";
 
@@ -74,7 +88,8 @@ pub fn lines(pack: &Pack, format: Format, bytes: &[u8]) -> Result<Vec<Line>, Vec
     }
 }
 
-/// Reads outcomes from a file. `read` holds a body against its schema and the model.
+/// Reads outcomes from a file, each with its line. `read` holds a body against its schema and the
+/// model.
 ///
 /// # Errors
 /// Every fault of a CSV's header.
@@ -83,7 +98,7 @@ pub fn read_lines(
     format: Format,
     bytes: &[u8],
     read: impl Fn(Value) -> Result<OutcomeBody, Vec<FaultAt>>,
-) -> Result<Vec<Result<OutcomeBody, RefusedLine>>, Vec<String>> {
+) -> Result<Vec<ReadLine>, Vec<String>> {
     let place = |pointer: &str| match format {
         Format::Csv => column_of(pointer),
         Format::Ndjson => pointer.to_owned(),
@@ -97,7 +112,7 @@ pub fn read_lines(
         detail: faults.into_iter().map(said).collect::<Vec<_>>().join("; "),
     };
     let read = |Line { number, body }| match body {
-        Ok(body) => read(body).map_err(|faults| refused(number, faults)),
+        Ok(body) => read(body).map(|body| (number, body)).map_err(|faults| refused(number, faults)),
         Err(detail) => Err(RefusedLine { line: number, detail }),
     };
     Ok(lines(pack, format, bytes)?.into_iter().map(read).collect())
@@ -109,8 +124,15 @@ pub fn faults(pack: &Pack, body: &OutcomeBody) -> Vec<FaultAt> {
     let data = pack.data();
     let mut faults = Vec::new();
     let mut fault = |pointer: String, detail: String| faults.push(FaultAt::new(pointer, detail));
-    if body.found_at.as_ref().is_some_and(|t| t.parse::<Timestamp>().is_err()) {
-        fault("/found_at".into(), "not a time in RFC 3339, such as 2026-11-24T21:00:00Z".into());
+    match body.found_at.as_ref().map(|t| t.parse::<Timestamp>()) {
+        Some(Err(_)) => fault("/found_at".into(), "not a time in RFC 3339, such as 2026-11-24T21:00:00Z".into()),
+        Some(Ok(at)) => {
+            let now = Timestamp::now();
+            if at.duration_since(now) > CLOCKS_DIFFER {
+                fault("/found_at".into(), format!("in the future: it is {now:.0} now"));
+            }
+        }
+        None => {}
     }
     if pack.story(&body.story).is_none() {
         let near = nearest(&body.story, data.stories.iter().map(|s| s.id.as_str()));
@@ -154,36 +176,102 @@ fn json_lines(bytes: &[u8]) -> Vec<Line> {
 }
 
 fn csv_lines(pack: &Pack, bytes: &[u8]) -> Result<Vec<Line>, Vec<String>> {
-    let mut reader = csv::ReaderBuilder::new().flexible(true).has_headers(false).trim(Trim::All).from_reader(bytes);
+    let mut reader =
+        csv::ReaderBuilder::new().flexible(true).has_headers(false).trim(Trim::All).from_reader(Cursor::new(bytes));
     let mut record = ByteRecord::new();
-    let broken = |e: csv::Error| vec![format!("the header cannot be read: {e}")];
-    if !reader.read_byte_record(&mut record).map_err(broken)? {
+    // Reading bytes from memory does not fail, and lines may have any number of cells.
+    let failed = |e: csv::Error| vec![e.to_string()];
+    let mut columns: Option<Vec<String>> = None;
+    let mut lines = Vec::new();
+    let (mut at, mut number) = (0, 1);
+    loop {
+        let begin = at + bytes[at..].iter().take_while(|b| matches!(b, b'\r' | b'\n')).count();
+        number += breaks(&bytes[at..begin]);
+        if begin == bytes.len() {
+            break;
+        }
+        // Before the reader, which takes any quote as it stands and all that follows one that is not closed.
+        let sound = record_length(&bytes[begin..], DELIMITER);
+        match (&columns, sound) {
+            (None, Err(fault)) => return Err(vec![format!("the header cannot be read: {fault}")]),
+            (Some(_), Err(fault)) => {
+                lines.push(Line { number, body: Err(fault.into()) });
+                // Nobody knows where such a record ends: the next line is read by itself.
+                at = memchr::memchr2(b'\r', b'\n', &bytes[begin..]).map_or(bytes.len(), |end| begin + end);
+                let mut next = Position::new();
+                next.set_byte(at as u64).set_line(number);
+                reader.seek(next).map_err(failed)?;
+            }
+            (known, Ok(length)) => {
+                reader.read_byte_record(&mut record).map_err(failed)?;
+                match known {
+                    Some(columns) => lines.push(Line { number, body: cells(columns, &record) }),
+                    None => columns = Some(header(pack, &record)?),
+                }
+                at = begin + length;
+                number += breaks(&bytes[begin..at]);
+            }
+        }
+    }
+    if columns.is_none() {
         return Err(vec!["there is no header with the names of the columns".into()]);
     }
-    let columns: Vec<String> = record.iter().map(|c| String::from_utf8_lossy(c).into_owned()).collect();
-    let faults = header_faults(pack, &columns);
-    if !faults.is_empty() {
-        return Err(faults);
+    Ok(lines)
+}
+
+fn breaks(bytes: &[u8]) -> u64 {
+    memchr::memchr_iter(b'\n', bytes).count() as u64
+}
+
+/// The length of the record that bytes begin with, if it is one of RFC 4180: quotes open at a cell's
+/// beginning, close at its end, and stand for themselves only doubled.
+fn record_length(bytes: &[u8], delimiter: u8) -> Result<usize, &'static str> {
+    enum At {
+        Begin,
+        Plain,
+        Quoted,
+        /// After a quote in a quoted cell: its end, or the first of two.
+        Quote,
+        After,
     }
-    let mut lines = Vec::new();
-    loop {
-        let read = reader.read_byte_record(&mut record);
-        match read {
-            Ok(true) => lines.push(Line { number: line_of(bytes, &record), body: cells(&columns, &record) }),
-            Ok(false) => return Ok(lines),
-            // Reading bytes from memory does not fail, and lines may have any number of cells.
-            Err(e) => return Err(vec![e.to_string()]),
-        }
+    let mut at = At::Begin;
+    for (i, &byte) in bytes.iter().enumerate() {
+        at = match (at, byte) {
+            (At::Quoted, b'"') => At::Quote,
+            (At::Quoted, _) => At::Quoted,
+            (_, b'\r' | b'\n') => return Ok(i),
+            (_, b) if b == delimiter => At::Begin,
+            (At::Begin | At::Quote, b'"') => At::Quoted,
+            (At::Plain, b'"') => {
+                return Err("a quote inside a cell: quote the whole cell, and write its quotes twice (RFC 4180)");
+            }
+            (At::Begin | At::Plain, _) => At::Plain,
+            // Spaces around a cell are no part of it.
+            (At::Quote | At::After, b' ' | b'\t') => At::After,
+            (At::Quote | At::After, _) => {
+                return Err("text after the quote that ends a cell: quotes inside are written twice (RFC 4180)");
+            }
+        };
+    }
+    match at {
+        At::Quoted => Err("a quote is opened and never closed (RFC 4180)"),
+        _ => Ok(bytes.len()),
     }
 }
 
-/// The line on which a record begins. The reader's own position is where it began to look, which
-/// may be before empty lines.
-fn line_of(bytes: &[u8], record: &ByteRecord) -> u64 {
-    let Some(position) = record.position() else { return 0 };
-    let from = usize::try_from(position.byte()).unwrap_or(bytes.len()).min(bytes.len());
-    let passed = bytes[from..].iter().take_while(|b| matches!(b, b'\r' | b'\n'));
-    position.line() + passed.filter(|b| **b == b'\n').count() as u64
+/// The names of the columns.
+fn header(pack: &Pack, record: &ByteRecord) -> Result<Vec<String>, Vec<String>> {
+    if record.len() > MOST_COLUMNS {
+        return Err(vec![format!("{} columns, where there may be {MOST_COLUMNS}", record.len())]);
+    }
+    let columns: Vec<String> = record.iter().map(|c| String::from_utf8_lossy(c).into_owned()).collect();
+    let mut faults = header_faults(pack, &columns);
+    if faults.len() > MOST_FAULTS {
+        let more = faults.len() - MOST_FAULTS;
+        faults.truncate(MOST_FAULTS);
+        faults.push(format!("and {more} faults more"));
+    }
+    if faults.is_empty() { Ok(columns) } else { Err(faults) }
 }
 
 fn header_faults(pack: &Pack, columns: &[String]) -> Vec<String> {
@@ -191,20 +279,24 @@ fn header_faults(pack: &Pack, columns: &[String]) -> Vec<String> {
     let plain = || TEXTS.into_iter().chain(["certainty"]).chain(AMOUNTS).chain(currencies.iter().map(String::as_str));
     let components = || pack.data().components.iter().map(|c| c.id.as_str());
     let mut faults = Vec::new();
-    for (i, column) in columns.iter().enumerate() {
-        if columns[..i].contains(column) {
-            faults.push(format!("the column `{column}` stands twice"));
+    let mut seen = HashSet::new();
+    for column in columns {
+        let shown: String = column.chars().take(LONGEST_SHOWN).collect();
+        if !seen.insert(column) {
+            faults.push(format!("the column `{shown}` stands twice"));
         } else if let Some(name) = column.strip_prefix(COMPONENT) {
             if pack.component(name).is_none() {
+                let named = &shown[COMPONENT.len()..];
                 faults
-                    .push(format!("column `{column}`: there is no component `{name}`{}", nearest(name, components())));
+                    .push(format!("column `{shown}`: there is no component `{named}`{}", nearest(name, components())));
             }
         } else if let Some(name) = column.strip_prefix(SIGN) {
             if pack.sign(name).is_none() {
-                faults.push(format!("column `{column}`: there is no sign `{name}`{}", pack.nearest_sign(name)));
+                let named = &shown[SIGN.len()..];
+                faults.push(format!("column `{shown}`: there is no sign `{named}`{}", pack.nearest_sign(name)));
             }
         } else if !plain().any(|c| c == column) {
-            faults.push(format!("there is no column `{column}`{}", nearest(column, plain())));
+            faults.push(format!("there is no column `{shown}`{}", nearest(column, plain())));
         }
     }
     let missing = NEEDED.iter().filter(|n| !columns.iter().any(|c| c == *n));
@@ -235,8 +327,9 @@ fn cells(columns: &[String], record: &ByteRecord) -> Result<Value, String> {
         match inner {
             Some(inner) => body.entry(member).or_insert_with(|| json!({}))[inner] = cell.into(),
             None if member == "certainty" => {
-                // What is no number is left for the schema to name.
-                body.insert(member.into(), cell.parse::<f64>().map_or(cell.into(), Value::from));
+                // What is no number, or none of JSON, is left for the schema to name.
+                let number = cell.parse::<f64>().ok().filter(|n| n.is_finite());
+                body.insert(member.into(), number.map_or(cell.into(), Value::from));
             }
             None => {
                 body.insert(member.into(), cell.into());
@@ -311,6 +404,51 @@ mod tests {
             ]
         );
         assert_eq!(csv("").unwrap_err().len(), 1);
+    }
+
+    /// RFC 4180, section 2, rules 5 to 7.
+    #[test]
+    fn a_line_whose_quotes_are_wrong_is_refused_and_the_next_is_read() {
+        let read = |text: &str| -> Vec<(u64, Result<Option<String>, bool>)> {
+            let note = |body: Value| body.get("note").map(|n| n.as_str().unwrap().to_owned());
+            let faulty = |fault: String| fault.contains("RFC 4180");
+            csv(text).unwrap().into_iter().map(|l| (l.number, l.body.map(note).map_err(faulty))).collect()
+        };
+        let good = |number, note: &str| (number, Ok(Some(note.to_owned())));
+        let bad = |number| (number, Err(true));
+        for end in ["\n", "\r\n"] {
+            let file = |lines: &[&str]| read(&[&["listing,story,note"], lines].concat().join(end));
+            assert_eq!(file(&["a,fake,\"open", "b,fake,x", "c,fake,y"]), [bad(2), good(3, "x"), good(4, "y")]);
+            assert_eq!(file(&["a,fake,\"one\"two", "b,fake,x"]), [bad(2), good(3, "x")]);
+            assert_eq!(file(&["a,fake,\"open", "b,fake,\"x\"", ""]), [bad(2), good(3, "x")]);
+            assert_eq!(file(&["a,fake,11\" strap", "", "b,fake,\"11\"\" strap\" "]), [bad(2), good(4, "11\" strap")]);
+            assert_eq!(file(&["a,fake, \"x\"", "b,fake,\"\"\"\""]), [bad(2), good(3, "\"")]);
+            let lines = format!("one{end}two, \"three\"");
+            assert_eq!(file(&["a,fake,\"one", "two, \"\"three\"\"\"", "b,fake,x"]), [good(2, &lines), good(4, "x")]);
+        }
+        assert_eq!(csv("listing,\"story\na,fake\n").unwrap_err().len(), 1);
+        // Every line is looked at a few times at most, however the quotes stand.
+        for line in ["x\",\"\n", "\"a\"b,\"\n", "\"\n", "\"\"\"\n", ",\"\n"] {
+            let many = format!("listing,story\n{}", line.repeat(200_000));
+            assert!(csv(&many).unwrap().len() >= 99_999, "{line}");
+        }
+    }
+
+    #[test]
+    fn a_header_of_very_many_columns_is_one_fault_and_of_many_faults_the_first_are_named() {
+        let columns = |n: usize| (0..n).map(|i| format!("c{i}")).collect::<Vec<_>>().join(",");
+        assert_eq!(csv(&columns(1_000_000)).unwrap_err(), ["1000000 columns, where there may be 1000"]);
+        let faults = csv(&columns(MOST_COLUMNS)).unwrap_err();
+        assert_eq!((faults.len(), faults[MOST_FAULTS].as_str()), (MOST_FAULTS + 1, "and 952 faults more"));
+        assert!(csv(&format!("sign:{}", "x".repeat(1_000_000))).unwrap_err().concat().len() < 1_000);
+    }
+
+    #[test]
+    fn a_certainty_that_is_no_number_of_json_is_left_as_it_stands() {
+        for none in ["NaN", "inf", "-inf", "1e999", "infinity"] {
+            let lines = csv(&format!("listing,story,certainty\na,fake,{none}\n")).unwrap();
+            assert_eq!(lines[0].body.as_ref().unwrap()["certainty"], none);
+        }
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Outcomes, which outlive listings, and sellers, who may be known by listings alone.
 
 use crate::support::{ACCOUNT, Place, assessment, at, committed, listing, put};
-use steelyard::store::{NewListing, NewOutcome, NewSeller, Outcome, OutcomeFilter, Precondition, Store};
+use steelyard::store::{NewListing, NewOutcome, NewSeller, Outcome, OutcomeFilter, Precondition, Recorded, Store};
 
 on_both! {
     a_later_outcome_supersedes_and_the_earlier_is_kept,
@@ -135,8 +135,9 @@ async fn a_forgotten_seller_is_named_nowhere(place: &Place) {
         put(&store, &NewListing { seller: Some("s"), ..listing(id) }, &assessment(None)).await;
     }
     let mut write = store.write(ACCOUNT).await.unwrap();
-    let sellers = write.record_outcomes(&[found("x", "1"), found("y", "never stored")]).await.unwrap();
-    assert_eq!(sellers, [Some("s".into()), None]);
+    let recorded = write.record_outcomes(&[found("x", "1"), found("y", "never stored")]).await.unwrap();
+    let known = |seller: Option<&str>, listing_saved| Recorded { seller: seller.map(Into::into), listing_saved };
+    assert_eq!(recorded, [known(Some("s"), true), known(None, false)]);
     write.commit().await.unwrap();
     let mut write = store.write(ACCOUNT).await.unwrap();
     write.put_seller(&NewSeller { id: "s", segment: None, feedback: None, note: None, at: at(0) }).await.unwrap();

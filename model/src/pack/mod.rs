@@ -353,6 +353,11 @@ impl Pack {
 pub fn nearest<'a>(name: &str, candidates: impl Iterator<Item = &'a str>) -> String {
     /// Below this similarity (Jaro–Winkler) a suggestion would be noise.
     const LEAST_LIKE: f64 = 0.75;
+    /// A name this long is none that somebody mistyped, and comparing takes time that grows with it.
+    const LONGEST: usize = 200;
+    if name.len() > LONGEST {
+        return String::new();
+    }
     candidates
         .map(|c| (strsim::jaro_winkler(name, c), c))
         .filter(|(like, _)| *like >= LEAST_LIKE)

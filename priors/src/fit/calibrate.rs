@@ -1,10 +1,11 @@
 //! Fit, out-of-fold forecasts, recalibration, report.
 
 use super::em::{self, Listings, Outcomes};
-use super::report::{self, Card, Report};
+use super::report::{self, Card, Report, Scores};
 use super::{Case, FitError, Progress, Settings, check, finished};
 use crate::LogOdds;
 use crate::recalibrate::{Assessment, OutOfFold, Shrinkage, assess};
+use crate::score::gain::{Compared, Gain};
 use rand_core::{RngCore as _, SeedableRng as _};
 use rand_pcg::Pcg64;
 use std::collections::BTreeMap;
@@ -70,7 +71,8 @@ pub fn calibrate(
         let told = |pack: &Arc<Pack>| Listings::new(pack, &held, Outcomes::HeldBack).log_odds();
         for (((_, case), before), after) in held.iter().zip(told(pack)?).zip(told(&without)?) {
             if let Some(outcome) = case.outcome.as_ref().filter(|o| o.is_likely()) {
-                forecasts.push(Forecast { fold, bad: pack.bad()[outcome.story], before, after });
+                let (seller, bad) = ((case.segment, case.seller), pack.bad()[outcome.story]);
+                forecasts.push(Forecast { fold, seller, bad, before, after });
             }
         }
     }
@@ -83,14 +85,15 @@ pub fn calibrate(
         let kept = found.kept();
         data.recalibration = Recalibration { intercept: kept.intercept(), slope: kept.slope() };
     }
-    let (before, after) = cards(pack, &forecasts, recalibration.as_ref(), options.seed)?;
-    let report = report::of(pack, &data, cases, before, after, recalibration);
+    let scores = scores(pack, &forecasts, recalibration.as_ref(), options.seed)?;
+    let report = report::of(pack, &data, cases, scores, recalibration);
     Ok(Calibration { data, report })
 }
 
 /// The raw log-odds of bad of a held-out listing before and after, and what it was.
 struct Forecast {
     fold: usize,
+    seller: (Index, u64),
     bad: bool,
     before: f64,
     after: f64,
@@ -107,23 +110,31 @@ fn recalibrated(pack: &Pack, forecasts: &[Forecast]) -> Result<Option<Assessment
 }
 
 /// The scores of the pack as it was and of the new model, recalibrated (each fold by the others)
-/// where that is kept.
-fn cards(
+/// where that is kept; none where nothing was forecast.
+fn scores(
     pack: &Pack,
     forecasts: &[Forecast],
     recalibration: Option<&Assessment>,
     seed: u64,
-) -> Result<(Option<Card>, Option<Card>), FitError> {
+) -> Result<Option<Scores>, FitError> {
     if forecasts.is_empty() {
-        return Ok((None, None));
+        return Ok(None);
     }
     let map = pack.data().recalibration;
-    let before = forecasts.iter().map(|f| (LogOdds::new(map.intercept + map.slope * f.before), f.bad));
+    let before: Vec<(LogOdds, bool)> =
+        forecasts.iter().map(|f| (LogOdds::new(map.intercept + map.slope * f.before), f.bad)).collect();
     let after: Vec<(LogOdds, bool)> = match recalibration.filter(|found| found.improves()) {
         Some(found) => found.out_of_fold.iter().zip(forecasts).map(|(told, f)| (*told, f.bad)).collect(),
         None => forecasts.iter().map(|f| (LogOdds::new(f.after), f.bad)).collect(),
     };
-    Ok((Some(Card::new(&before.collect::<Vec<_>>(), seed)?), Some(Card::new(&after, seed)?)))
+    let compared = forecasts.iter().zip(before.iter().zip(&after));
+    let gain = Gain::new(compared.map(|(f, ((first, bad), (second, _)))| Compared {
+        group: f.seller,
+        bad: *bad,
+        first: *first,
+        second: *second,
+    }));
+    Ok(Some(Scores { before: Card::new(&before, seed)?, after: Card::new(&after, seed)?, gain }))
 }
 
 /// The fold of every case, `None` for those of sellers without outcomes: such cases are in every fit.

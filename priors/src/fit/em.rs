@@ -177,10 +177,10 @@ impl<'a> Listings<'a> {
     }
 
     /// One E-step with the step of the segments: the objective's likelihood part before it, and the
-    /// expected counts after it.
-    fn expect(&mut self, hyperpriors: &[Option<Hyperprior>]) -> Result<(f64, Expected), FitError> {
+    /// expected counts after it, with how much they tell if they are to be the last.
+    fn expect(&mut self, hyperpriors: &[Option<Hyperprior>], last: bool) -> Result<(f64, Expected), FitError> {
         self.evaluate();
-        let mut expected = Expected::new(&self.pack);
+        let mut expected = Expected::new(&self.pack, last);
         let mut ln_likelihood = 0.0;
         for (g, hyperprior) in hyperpriors.iter().enumerate() {
             let sellers = self.evidence_of(g)?;
@@ -193,18 +193,16 @@ impl<'a> Listings<'a> {
         }
         for g in 0..self.sellers.len() {
             let split = &self.ln_split[g];
-            let shares = [true, false].map(|bad| {
-                let of = |h: usize| if self.pack.bad()[h] == bad { split[h].exp() } else { 1.0 };
-                (0..self.pack.stories()).map(of).collect::<Vec<f64>>()
-            });
+            // A row for each side, in which the other's stories have no share.
+            let by_side = |of: &dyn Fn(usize) -> f64| -> Vec<f64> {
+                let on_its_side = |bad, h| if self.pack.bad()[h] == bad { of(h) } else { 0.0 };
+                [true, false].iter().flat_map(|bad| (0..self.pack.stories()).map(|h| on_its_side(*bad, h))).collect()
+            };
+            let shares = by_side(&|h| split[h].exp());
             for (members, pooled) in self.sellers[g].iter().zip(&expected.surveys[g].pooled) {
                 for (&i, odds) in members.iter().zip(pooled) {
                     let posterior = self.posterior(i, *odds);
-                    for (row, bad) in [true, false].into_iter().enumerate() {
-                        let of = |h: usize| if self.pack.bad()[h] == bad { posterior[h] } else { 0.0 };
-                        let of: Vec<f64> = (0..self.pack.stories()).map(of).collect();
-                        expected.splits[g].add(row, &of, &shares[row]);
-                    }
+                    expected.splits[g].add(&by_side(&|h| posterior[h]), &shares);
                     let listing = &self.listings[i];
                     let (plan, scratch) = &mut self.plans[listing.plan];
                     plan.evaluate_found(scratch, &listing.evidence, listing.components());
@@ -308,7 +306,7 @@ pub(super) fn run(
     let mut listings = Listings::new(pack, cases, Outcomes::Used);
     let mut objective: Vec<f64> = Vec::new();
     loop {
-        let (ln_likelihood, expected) = listings.expect(&hyperpriors)?;
+        let (ln_likelihood, expected) = listings.expect(&hyperpriors, false)?;
         let here = ln_likelihood + penalty(base, &now, &hyperpriors, &verified);
         let gain = objective.last().map_or(f64::INFINITY, |last| here - last);
         objective.push(here);
@@ -316,6 +314,7 @@ pub(super) fn run(
             return Err(FitError::Cancelled);
         }
         if gain < settings.tolerance || objective.len() > settings.most_iterations {
+            let (_, expected) = listings.expect(&hyperpriors, true)?;
             strengthen(&mut now, &expected, &verified);
             return Ok(Ended { data: now, objective });
         }

@@ -6,6 +6,7 @@
 use super::{Case, FitError};
 use crate::LogOdds;
 use crate::recalibrate::Assessment;
+use crate::score::gain::Gain;
 use crate::score::isotonic::Block;
 use crate::score::reliability::{Bin, Bound};
 use crate::score::{Cllr, Decomposition, Forecasts, InTheLarge};
@@ -31,10 +32,8 @@ pub struct Report {
     pub enough: bool,
     /// How many certain outcomes are still needed for that.
     pub needed: usize,
-    /// The scores of the pack as it was; `None` where nothing could be forecast out of fold.
-    pub before: Option<Card>,
-    /// The scores of the new numbers.
-    pub after: Option<Card>,
+    /// The scores before and after; `None` where nothing could be forecast out of fold.
+    pub scores: Option<Scores>,
     /// The recalibration that was tried, and what it gained.
     pub recalibration: Option<Assessment>,
     /// Every sign.
@@ -43,6 +42,17 @@ pub struct Report {
     pub segments: Vec<SegmentChange>,
     /// Every reading class.
     pub readings: Vec<ReadingChange>,
+}
+
+/// How good the forecasts of the old and the new numbers were, on the same cases.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scores {
+    /// Of the pack as it was.
+    pub before: Card,
+    /// Of the new numbers.
+    pub after: Card,
+    /// What the new ones gain, with a seller's cases as one group.
+    pub gain: Gain,
 }
 
 /// How good forecasts were.
@@ -155,8 +165,7 @@ pub(super) fn of(
     pack: &Pack,
     after: &ModelData,
     cases: &[Case],
-    scores_before: Option<Card>,
-    scores_after: Option<Card>,
+    scores: Option<Scores>,
     recalibration: Option<Assessment>,
 ) -> Report {
     let n_outcomes = cases.iter().filter(|c| c.outcome.is_some()).count();
@@ -168,8 +177,7 @@ pub(super) fn of(
         outcome_weight,
         enough: outcome_weight >= enough as f64,
         needed: (enough as f64 - outcome_weight).max(0.0).ceil() as usize,
-        before: scores_before,
-        after: scores_after,
+        scores,
         recalibration,
         signs: signs(pack, after, cases),
         segments: segments(pack.data(), after, cases),

@@ -38,6 +38,7 @@
 //! # Ok::<(), steelyard_priors::Error>(())
 //! ```
 
+pub mod gain;
 pub mod isotonic;
 pub mod reliability;
 

@@ -3,7 +3,7 @@
 use crate::common::{Market, case, judged, outcome, predicted};
 use std::ops::ControlFlow;
 use std::sync::Arc;
-use steelyard_model::observe::{Evidence, Finding};
+use steelyard_model::observe::{Basis, Call, Evidence, Finding, Observation, Watch};
 use steelyard_model::pack::{On, Pack};
 use steelyard_model::sample::world;
 use steelyard_priors::fit::{Calibration, Case, FitError, Options, Progress, Settings, calibrate, fit};
@@ -87,6 +87,47 @@ fn complete_data_give_the_conjugate_answer() {
     assert!(found.components == pack.data().components && found.digest.is_empty());
 }
 
+/// One sign of conduct in each of a thousand listings of which nothing is known tells one number, the
+/// share that has it: not one in each of five stories, each as well as if it were known by itself.
+#[test]
+fn what_only_a_sum_was_seen_of_is_hardly_known_by_its_parts() {
+    let pack = Pack::builtin();
+    let sign = pack.sign("listing_superlatives").expect("a sign");
+    assert!(matches!(pack.signs()[sign].on, On::Story));
+    let seen = |there| {
+        let call = if there { Call::Present } else { Call::Absent };
+        let seen = [Observation { sign, call, basis: Basis::InHand }];
+        Evidence::read(&pack, &Watch::unknown(&pack), &seen).expect("evidence")
+    };
+    // Of one segment: each has its own shares of the stories, and so tells another sum.
+    let mut drawn = Market::of_one_each(&pack, 61).listings(1000 * pack.data().segments.len());
+    drawn.retain(|d| d.1.segment == 0);
+    let cases: Vec<Case> = drawn
+        .iter()
+        .filter_map(|drawn| Some(Case { evidence: seen(drawn.1.signs[sign]?), ln_price: [0.0; 8], ..case(drawn) }))
+        .collect();
+    assert!(cases.len() > 900);
+    let found = fit(&pack, &cases, &Settings::default(), |_| ControlFlow::Continue(())).expect("a fit").data;
+    let (before, after) = (&pack.data().signs[sign].present, &found.signs[sign].present);
+    let gained: Vec<f64> = after.strength.iter().zip(&before.strength).map(|(after, before)| after - before).collect();
+    eprintln!("{} calls, worth {gained:.1?} known cases", cases.len());
+    // The information of n calls on p = Σ πₕ pₕ is n/(p(1-p)) along π; by the matrix inversion lemma.
+    let (total, strength) = (cases.len() as f64, before.strength[0]);
+    let of = &found.segments[0];
+    let rate = of.a / (of.a + of.b);
+    let share = |id: &str| rate * of.bad.get(id).unwrap_or(&0.0) + (1.0 - rate) * of.sound.get(id).unwrap_or(&0.0);
+    let shares: Vec<f64> = found.stories.iter().map(|s| share(&s.id)).collect();
+    let p: Vec<f64> = after.mean.iter().copied().collect();
+    let all: f64 = shares.iter().zip(&p).map(|(w, p)| w * p).sum();
+    let along: Vec<f64> = shares.iter().zip(&p).map(|(w, p)| w * (p * (1.0 - p)).sqrt()).collect();
+    let (n, length) = (total / (all * (1.0 - all)), along.iter().map(|u| u * u).sum::<f64>());
+    for (h, gained) in gained.iter().enumerate() {
+        let left = (1.0 - n * along[h] * along[h] / (strength + n * length)) / strength;
+        let by_hand = 1.0 / left - strength;
+        assert!((gained - by_hand).abs() < 0.05 * by_hand, "story {h}: {gained} against {by_hand}");
+    }
+}
+
 fn options() -> Options {
     Options { version: "1.0+ours".into(), seed: 7, folds: 5, settings: Settings::default() }
 }
@@ -101,7 +142,8 @@ fn a_calibration_improves_scores_out_of_fold_and_makes_a_pack() {
     let cases = mixed(&pack, 9, 900);
     let found = calibrated(&pack, &cases);
     let report = &found.report;
-    let (before, after) = (report.before.as_ref().expect("scores"), report.after.as_ref().expect("scores"));
+    let scores = report.scores.as_ref().expect("scores");
+    let (before, after) = (&scores.before, &scores.after);
     eprintln!(
         "log score {:.4} → {:.4}, Brier {:.4} → {:.4}",
         before.log.score, after.log.score, before.brier.score, after.brier.score
@@ -110,6 +152,9 @@ fn a_calibration_improves_scores_out_of_fold_and_makes_a_pack() {
     assert_eq!((report.n, report.n_outcomes, report.enough, report.needed), (900, 600, true, 0));
     assert_eq!((before.cases, after.cases), (600, 600));
     assert!(after.log.score < before.log.score && after.brier.score < before.brier.score);
+    let gain = scores.gain;
+    eprintln!("gain {:.4}, standard error {:.4}", gain.mean, gain.standard_error.expect("many sellers"));
+    assert!((gain.mean - (before.log.score - after.log.score)).abs() < 1e-12 && gain.is_beyond_chance());
 
     let made = Arc::new(Pack::from_data(found.data.clone()).expect("a pack"));
     assert!(made.data().calibrated && made.data().version == "1.0+ours");
@@ -159,11 +204,11 @@ fn without_outcomes_or_listings_nothing_moves_much_and_nothing_fails() {
     let pack = Pack::builtin();
     let none = calibrated(&pack, &[]);
     assert_eq!((none.report.n, none.report.needed, none.report.enough), (0, 30, false));
-    assert!(none.report.before.is_none() && none.report.recalibration.is_none());
+    assert!(none.report.scores.is_none() && none.report.recalibration.is_none());
     assert!(none.data.signs == pack.data().signs && none.data.components == pack.data().components);
     let unbought: Vec<Case> = mixed(&pack, 12, 60).into_iter().map(|c| Case { outcome: None, ..c }).collect();
     let found = calibrated(&pack, &unbought);
-    assert!(found.report.after.is_none() && !found.report.enough);
+    assert!(found.report.scores.is_none() && !found.report.enough);
     assert!(found.data.readings == pack.data().readings);
 }
 

@@ -29,7 +29,7 @@ const MOST_BYTES: usize = 32 * 1024 * 1024;
     path = "/v1/outcomes",
     tag = "outcomes",
     params(Key,),
-    request_body(content = OutcomeBody, description = "What was found. The listing need not be saved."),
+    request_body(content = OutcomeBody, description = "What was found. The listing need not be saved; until it is, calibrations leave the outcome out, and `listing_saved` is false."),
     responses(
         (status = 201, description = "Recorded", body = RecordedOutcome, headers(("Location" = String, description = "Where it is"))),
         Keyed,
@@ -52,11 +52,12 @@ async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respo
     let body = app.checked("OutcomeBody", bytes, |_, _| (), meaning)?;
     let now = memory::now();
     let found = [Finding::new(body, now)?];
-    let (write, sellers) = memory::record(app, &found, now).await?;
+    let (write, known) = memory::record(app, &found, now).await?;
     let [found] = found;
     let recorded = RecordedOutcome {
         recorded_at: now.to_string(),
-        seller: sellers.first().cloned().flatten(),
+        seller: known.first().and_then(|k| k.seller.clone()),
+        listing_saved: known.first().is_some_and(|k| k.listing_saved),
         superseded_by: None,
         outcome: raw(found.text().into())?,
         id: found.id,
@@ -64,11 +65,12 @@ async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respo
     let location = format!("/v1/outcomes/{}", recorded.id);
     let answer = finish(write, ticket, StatusCode::CREATED, Some(location), &recorded).await?;
     let because = format!("an outcome of listing {} of the same seller was recorded", found.body.listing);
-    memory::follow(app, sellers, &because).await;
+    memory::follow(app, known.into_iter().map(|k| k.seller), &because).await;
     Ok(answer)
 }
 
-/// Record many outcomes at once. Lines that do not fit are refused one by one and the others kept.
+/// Record many outcomes at once. Lines that do not fit are refused one by one and the others kept;
+/// those of listings that are not saved are kept too, and named.
 #[utoipa::path(
     post,
     path = "/v1/outcomes/import",
@@ -184,6 +186,7 @@ fn shown(o: Outcome) -> Result<RecordedOutcome, Problem> {
         id: o.id,
         recorded_at: o.recorded_at.to_string(),
         seller: o.seller,
+        listing_saved: o.listing_saved,
         superseded_by: o.superseded_by,
         outcome: raw(o.body)?,
     })

@@ -63,10 +63,17 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
         let mut write = store.write(ACCOUNT).await?;
         write.expect_seller(&id, condition).await?;
         let created = write.put_seller(&said).await?;
+        let own = said.kept(write.revision());
         write.commit().await?;
         memory::follow(&app, [Some(id.clone())], "something else is said of its seller").await;
         let force = app.in_force().await?;
-        let (tag, shown) = shown(&app, &force, store.seller(ACCOUNT, &id).await?).await?;
+        // Whatever was said or forgotten since: this write is what is answered.
+        let counted = match store.seller(ACCOUNT, &id).await {
+            Ok(now) => SellerSummary { said: Some(own), ..now },
+            Err(e) if e.is_not_found() => SellerSummary { id: id.clone(), said: Some(own), listings: 0, outcomes: 0 },
+            Err(e) => return Err(e.into()),
+        };
+        let (tag, shown) = shown(&app, &force, counted).await?;
         let status = if created { StatusCode::CREATED } else { StatusCode::OK };
         Ok(([(header::ETAG, tag)], json(status, &shown)?).into_response())
     })
@@ -173,7 +180,7 @@ fn condition(headers: &HeaderMap) -> Precondition {
 }
 
 async fn shown(app: &App, force: &Arc<InForce>, seller: SellerSummary) -> Result<(HeaderValue, SellerPage), Problem> {
-    let file = app.memory()?.seller(force, &seller.id).await?;
+    let file = app.memory()?.seller_of_whom(force, &seller.id, seller.said.as_ref()).await?;
     let bad_rate = file.rate(force)?.shown();
     let says = says(file.found(force), file.seen(), &bad_rate);
     let revision = seller.said.as_ref().map(|s| s.revision);

@@ -6,13 +6,14 @@ use clap::{Args, Subcommand};
 use std::path::PathBuf;
 use steelyard::app::App;
 use steelyard::outcomes::Format;
+use steelyard::wire::stored::UnsavedLine;
 use steelyard::{files, memory};
 
 /// What can be done with outcomes.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Outcomes {
     /// Record the outcomes of a CSV or NDJSON file, as `POST /v1/outcomes/import` does. Lines that do not fit are named
-    /// on standard error, and the good ones kept.
+    /// on standard error, and the good ones kept; so are those whose listing is not saved, which are named as well.
     Import(Import),
 }
 
@@ -52,6 +53,29 @@ pub(crate) async fn import(options: &Import) -> anyhow::Result<bool> {
     for line in &imported.refused {
         eprintln!("{file}:{}: {}", line.line, line.detail);
     }
+    for UnsavedLine { line, listing, similar } in &imported.unsaved {
+        let meant = match similar.as_slice() {
+            [] => String::new(),
+            ids => format!("; saved is `{}`", ids.join("`, `")),
+        };
+        eprintln!("{file}:{line}: recorded, but no listing `{listing}` is saved{meant}");
+    }
     eprintln!("{} outcomes recorded, {} lines refused", imported.accepted, imported.refused.len());
+    if !imported.unsaved.is_empty() {
+        eprintln!("{}", told_unsaved(&imported.unsaved));
+    }
     Ok(imported.refused.is_empty())
+}
+
+/// What outcomes without a listing mean, and what to do.
+fn told_unsaved(unsaved: &[UnsavedLine]) -> String {
+    let name = match unsaved.len() {
+        1 => "1 of them names a listing that is".to_owned(),
+        n => format!("{n} of them name listings that are"),
+    };
+    let mut told = format!("{name} not saved: calibrations leave such outcomes out until the listing is saved");
+    if let Some((line, id)) = unsaved.iter().find_map(|l| Some((l, l.similar.first()?))) {
+        told += &format!("; a feed's items are saved as `feed:item`: write `{id}` for `{}`", line.listing);
+    }
+    told
 }

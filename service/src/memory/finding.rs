@@ -5,23 +5,17 @@ use super::{ACCOUNT, Memory, OUTCOME_RECORDED, PAGE, now};
 use crate::app::{App, computing};
 use crate::outcomes::Format;
 use crate::problem::{INTERNAL, Problem};
-use crate::store::{NewChange, NewOutcome, OutcomeFilter, Write};
-use crate::wire::stored::{Imported, OutcomeBody};
+use crate::store::{NewChange, NewOutcome, OutcomeFilter, Recorded, Write};
+use crate::wire::stored::{Imported, OutcomeBody, UnsavedLine};
 use axum::body::Bytes;
 use jiff::Timestamp;
 use serde_json::json;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use uuid::Uuid;
 
-/// What was found out about a listing, and whose it was.
-pub(crate) struct Found {
-    pub(crate) seller: Option<String>,
-    pub(crate) body: OutcomeBody,
-}
-
 /// The outcomes that stand, by listing.
-pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<String, Found>, Problem> {
+pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<String, OutcomeBody>, Problem> {
     let filter = OutcomeFilter { current: true, ..OutcomeFilter::default() };
     let (mut found, mut after) = (HashMap::new(), 0);
     loop {
@@ -30,7 +24,7 @@ pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<Strin
         after = last.number;
         for outcome in page {
             if let Ok(body) = serde_json::from_str(&outcome.body) {
-                found.insert(outcome.listing, Found { seller: outcome.seller, body });
+                found.insert(outcome.listing, body);
             }
         }
     }
@@ -62,12 +56,8 @@ impl Finding {
     }
 }
 
-/// Records outcomes and tells of them. Gives the write, not committed yet, and the seller of each.
-pub(crate) async fn record(
-    app: &App,
-    found: &[Finding],
-    now: Timestamp,
-) -> Result<(Write, Vec<Option<String>>), Problem> {
+/// Records outcomes and tells of them. Gives the write, not committed yet, and what is known of each.
+pub(crate) async fn record(app: &App, found: &[Finding], now: Timestamp) -> Result<(Write, Vec<Recorded>), Problem> {
     let rows: Vec<NewOutcome<'_>> = found
         .iter()
         .map(|f| NewOutcome {
@@ -88,9 +78,9 @@ pub(crate) async fn record(
     let told: Vec<NewChange<'_>> =
         told.iter().map(|data| NewChange { at: now, event: OUTCOME_RECORDED, data }).collect();
     let mut write = app.memory()?.store.write(ACCOUNT).await?;
-    let sellers = write.record_outcomes(&rows).await?;
+    let recorded = write.record_outcomes(&rows).await?;
     write.tell(&told).await?;
-    Ok((write, sellers))
+    Ok((write, recorded))
 }
 
 /// Records the outcomes of a file, and assesses the sellers' listings again.
@@ -107,6 +97,9 @@ pub async fn import(app: &Arc<App>, format: Format, bytes: Bytes) -> Result<Impo
 /// Why listings are assessed again after an import.
 pub(crate) const IMPORTED: &str = "outcomes of the same seller were imported";
 
+/// The most saved listings that are named as perhaps meant.
+const MOST_SIMILAR: usize = 5;
+
 /// Records the outcomes of a file. Gives the write, not committed yet, and the seller of each.
 pub(crate) async fn read_and_record(
     app: &Arc<App>,
@@ -115,13 +108,34 @@ pub(crate) async fn read_and_record(
 ) -> Result<(Imported, Write, Vec<Option<String>>), Problem> {
     let (force, reader) = (app.in_force().await?, app.clone());
     let now = now();
-    let (mut found, mut refused) = (Vec::new(), Vec::new());
+    let (mut found, mut lines, mut refused) = (Vec::new(), Vec::new(), Vec::new());
     for line in computing(move || reader.outcomes(&force, format, &bytes)).await? {
         match line {
-            Ok(body) => found.push(Finding::new(body, now)?),
+            Ok((line, body)) => {
+                found.push(Finding::new(body, now)?);
+                lines.push(line);
+            }
             Err(line) => refused.push(line),
         }
     }
-    let (write, sellers) = record(app, &found, now).await?;
-    Ok((Imported { accepted: found.len() as u64, refused }, write, sellers))
+    let (mut write, recorded) = record(app, &found, now).await?;
+    let loose = lines.iter().zip(&found).zip(&recorded).filter(|(_, recorded)| !recorded.listing_saved);
+    let loose: Vec<(u64, &str)> = loose.map(|((line, finding), _)| (*line, finding.body.listing.as_str())).collect();
+    let unsaved = unsaved(&mut write, loose).await?;
+    let imported = Imported { accepted: found.len() as u64, refused, unsaved };
+    Ok((imported, write, recorded.into_iter().map(|r| r.seller).collect()))
+}
+
+/// What there is to say of lines whose listings are not saved.
+async fn unsaved(write: &mut Write, lines: Vec<(u64, &str)>) -> Result<Vec<UnsavedLine>, Problem> {
+    if lines.is_empty() {
+        return Ok(Vec::new());
+    }
+    let names: HashSet<&str> = lines.iter().map(|(_, listing)| *listing).collect();
+    let similar = write.listings_ending_in(&names).await?;
+    let said = |(line, listing): (u64, &str)| {
+        let similar = similar.get(listing).into_iter().flatten().take(MOST_SIMILAR).cloned().collect();
+        UnsavedLine { line, listing: listing.into(), similar }
+    };
+    Ok(lines.into_iter().map(said).collect())
 }

@@ -18,7 +18,7 @@ const SMALL_SHARE_DB: f64 = 0.1;
 /// The axis reaches at least this far both ways, so that little evidence looks like little.
 const LEAST_REACH_DB: f64 = 5.0;
 
-const ACCOUNT_TOP: f64 = 176.0;
+const ACCOUNT_TOP: f64 = 204.0;
 
 /// Where the labels end, where the figures end, and where the bars stand.
 const LABELS_END: f64 = 346.0;
@@ -127,8 +127,13 @@ fn rows(a: &Assessment) -> Option<Vec<Row>> {
 pub fn evidence(a: &Assessment) -> Option<String> {
     let rows = rows(a)?;
     let headline = format!("P(composite or fake): {}", percent(a.probability.bad));
-    let interval =
-        a.probability.interval_90.map(|[low, high]| format!("90 % interval: {} to {}", percent(low), percent(high)));
+    let range = |[low, high]: [f64; 2]| format!("{} to {}", percent(low), percent(high));
+    // It is what the calls leave open: with none it would say that all is known.
+    let interval = a.probability.interval_90.filter(|_| a.evidence.iter().any(|e| e.overruled_by.is_none()));
+    let interval = interval.map(|i| format!("90 % interval from the model's numbers: {}", range(i)));
+    let rate = &a.seller.bad_rate;
+    let seller =
+        format!("Rate among the seller's watches: {}, 90 % interval {}", percent(rate.mean), range(rate.interval_90));
     let of = a.listing.as_ref().map_or_else(String::new, |id| format!("Listing {id}, "));
     let of = format!("{of}model {}", a.model.version);
 
@@ -143,8 +148,9 @@ pub fn evidence(a: &Assessment) -> Option<String> {
         defs { (hatching(HATCHING)) }
         text x=(Px(MARGIN)) y="54" font-size=(Px(HEADLINE)) font-weight="bold" { (headline) }
         @if let Some(interval) = &interval { (words(MARGIN, 84.0, BODY, interval)) }
-        (words(MARGIN, 110.0, SMALL, &clipped(&of, WIDTH - 2.0 * MARGIN, SMALL)))
-        (legend(152.0))
+        (words(MARGIN, 112.0, BODY, &seller))
+        (words(MARGIN, 138.0, SMALL, &clipped(&of, WIDTH - 2.0 * MARGIN, SMALL)))
+        (legend(180.0))
         (axis.grid(ACCOUNT_TOP, bottom))
         @for (i, row) in rows[..last].iter().enumerate() { (entry(row, tops[i], &axis, i == 0)) }
         (line((MARGIN, tops[last] + 2.0), (BARS.end, tops[last] + 2.0), INK, 2.0))
@@ -155,7 +161,7 @@ pub fn evidence(a: &Assessment) -> Option<String> {
     let said: Vec<String> = rows.iter().map(|r| format!("{}, {}: {}", r.label, r.note, signed(r.db))).collect();
     let title = interval.map_or_else(|| headline.clone(), |i| format!("{headline}, {i}"));
     let description = format!(
-        "{of}. What speaks for composite or fake (plus) and against it (minus), in decibans, rounded to 0.1. {}.",
+        "{of}. {seller}. What speaks for composite or fake (plus) and against it (minus), in decibans, rounded to 0.1. {}.",
         said.join("; ")
     );
     Some(picture("evidence", &title, &description, bottom + 5.0 * SMALL, &parts, CAUTION))

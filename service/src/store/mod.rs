@@ -52,7 +52,7 @@ pub use listings::{
     PastRequest, Put, Sort, Status,
 };
 pub use models::{Activation, Model, NewModel};
-pub use outcomes::{NewOutcome, Outcome, OutcomeFilter};
+pub use outcomes::{NewOutcome, Outcome, OutcomeFilter, Recorded};
 pub use relisted::SameWatch;
 pub use sellers::{NewSeller, Seller, SellerSummary};
 pub use transfer::{Import, ImportReport, Refused};

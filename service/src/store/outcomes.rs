@@ -6,6 +6,12 @@ use super::{Counter, Error, Store, Write};
 use jiff::Timestamp;
 use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
+use std::collections::{HashMap, HashSet};
+
+/// The columns of an outcome, with whether its listing is saved.
+pub(super) const OUTCOME: &str = "outcomes.*, CAST(CASE WHEN EXISTS
+    (SELECT 1 FROM listings l WHERE l.account = outcomes.account AND l.id = outcomes.listing)
+    THEN 1 ELSE 0 END AS BIGINT) AS listing_saved";
 
 /// What was found.
 #[derive(Debug, Clone, PartialEq)]
@@ -18,6 +24,8 @@ pub struct Outcome {
     pub revision: i64,
     /// The listing, which need not be stored.
     pub listing: String,
+    /// Whether it is stored now.
+    pub listing_saved: bool,
     /// Who offered it, as far as a stored listing ever said.
     pub seller: Option<String>,
     /// When it was recorded.
@@ -45,6 +53,15 @@ pub struct NewOutcome<'a> {
     pub body: &'a str,
 }
 
+/// What is known of an outcome once it is recorded.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Recorded {
+    /// Who offered the watch, as far as it is known.
+    pub seller: Option<String>,
+    /// Whether the listing is stored.
+    pub listing_saved: bool,
+}
+
 /// Which outcomes.
 #[derive(Debug, Clone, Default)]
 pub struct OutcomeFilter {
@@ -69,7 +86,7 @@ impl Store {
         limit: u32,
     ) -> Result<Vec<Outcome>, Error> {
         let sql = format!(
-            "SELECT * FROM outcomes WHERE account = $1 AND number > $2 AND {} AND {} {}
+            "SELECT {OUTCOME} FROM outcomes WHERE account = $1 AND number > $2 AND {} AND {} {}
              ORDER BY number LIMIT $5",
             only("listing", "$3", filter.listing.as_ref()),
             only("seller", "$4", filter.seller.as_ref()),
@@ -93,16 +110,18 @@ impl Store {
     /// # Errors
     /// Not found; or if the database fails.
     pub async fn outcome(&self, account: &str, id: &str) -> Result<Outcome, Error> {
-        read_outcome(&self.row("outcome", account, id).await?)
+        let sql = format!("SELECT {OUTCOME} FROM outcomes WHERE account = $1 AND id = $2");
+        let row = sqlx::query(AssertSqlSafe(sql)).bind(account).bind(id).fetch_optional(&self.reads).await?;
+        read_outcome(&row.ok_or_else(|| Error::not_found("outcome", id))?)
     }
 }
 
 impl Write {
-    /// Records outcomes in order. Gives the seller of each, as far as it is known.
+    /// Records outcomes in order, and says of each what is known of its listing.
     ///
     /// # Errors
     /// A conflict if an id was used before; or if the database fails.
-    pub async fn record_outcomes(&mut self, outcomes: &[NewOutcome<'_>]) -> Result<Vec<Option<String>>, Error> {
+    pub async fn record_outcomes(&mut self, outcomes: &[NewOutcome<'_>]) -> Result<Vec<Recorded>, Error> {
         let before = self.count_on(Counter::Outcome, outcomes.len()).await?;
         for (number, outcome) in (before + 1..).zip(outcomes) {
             sqlx::query(
@@ -134,14 +153,36 @@ impl Write {
         .execute(&mut *self.tx)
         .await?;
         self.supersede(before).await?;
-        sqlx::query("SELECT seller FROM outcomes WHERE account = $1 AND number > $2 ORDER BY number")
+        let sql = format!("SELECT {OUTCOME} FROM outcomes WHERE account = $1 AND number > $2 ORDER BY number");
+        sqlx::query(AssertSqlSafe(sql))
             .bind(&self.account)
             .bind(before)
             .fetch_all(&mut *self.tx)
             .await?
             .iter()
-            .map(|row| row.text_or_null("seller"))
+            .map(|row| Ok(Recorded { seller: row.text_or_null("seller")?, listing_saved: saved(row)? }))
             .collect()
+    }
+
+    /// Stored listings whose id ends in `:` and one of these names, by name: a feed's items are
+    /// stored like that.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn listings_ending_in(&mut self, names: &HashSet<&str>) -> Result<HashMap<String, Vec<String>>, Error> {
+        let rows = sqlx::query("SELECT id FROM listings WHERE account = $1 AND id LIKE '%:%' ORDER BY id")
+            .bind(&self.account)
+            .fetch_all(&mut *self.tx)
+            .await?;
+        let mut found: HashMap<String, Vec<String>> = HashMap::new();
+        for row in rows {
+            let id = row.text("id")?;
+            let name = id.match_indices(':').map(|(i, _)| &id[i + 1..]).find(|name| names.contains(name));
+            if let Some(name) = name.map(str::to_owned) {
+                found.entry(name).or_default().push(id);
+            }
+        }
+        Ok(found)
     }
 
     /// Marks what the outcomes after a number supersede.
@@ -168,10 +209,15 @@ pub(super) fn read_outcome(row: &AnyRow) -> Result<Outcome, Error> {
         id: row.text("id")?,
         revision: row.int("revision")?,
         listing: row.text("listing")?,
+        listing_saved: saved(row)?,
         seller: row.text_or_null("seller")?,
         recorded_at: row.time("recorded_at")?,
         found_at: row.time("found_at")?,
         body: row.text("body")?,
         superseded_by: row.text_or_null("superseded_by")?,
     })
+}
+
+fn saved(row: &AnyRow) -> Result<bool, Error> {
+    Ok(row.int("listing_saved")? != 0)
 }

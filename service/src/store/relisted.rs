@@ -3,7 +3,7 @@
 
 use super::columns::Columns as _;
 use super::listings::{COLUMNS, Listing, WITH_CURRENT, read_listing};
-use super::outcomes::{Outcome, read_outcome};
+use super::outcomes::{OUTCOME, Outcome, read_outcome};
 use super::{Error, Store};
 use jiff::Timestamp;
 use sqlx::AssertSqlSafe;
@@ -90,8 +90,9 @@ impl Store {
         let mut found = Vec::new();
         for ids in ids.chunks(AT_ONCE) {
             let these = places(2, ids.len());
-            let sql =
-                format!("SELECT * FROM outcomes WHERE account = $1 AND superseded_by IS NULL AND listing IN ({these})");
+            let sql = format!(
+                "SELECT {OUTCOME} FROM outcomes WHERE account = $1 AND superseded_by IS NULL AND listing IN ({these})"
+            );
             let mut query = sqlx::query(AssertSqlSafe(sql)).bind(account);
             for id in ids {
                 query = query.bind(*id);

@@ -4,6 +4,7 @@ use crate::picture::{Bin, Bound, Reliability, Step};
 use serde::{Deserialize, Serialize};
 use steelyard_model::pack::data::{Reading, Segment};
 use steelyard_priors::fit::report::{self, Card, Report};
+use steelyard_priors::score::gain::Gain;
 use utoipa::ToSchema;
 
 /// How to calibrate.
@@ -95,6 +96,15 @@ pub struct CalibrationReport {
     #[serde(default)]
     #[schema(minimum = 0)]
     pub outcome_weight: f64,
+    /// Outcomes left out because their listing is not saved: what was seen of the watch is not known,
+    /// and it was found out about for what was seen. A seller's page counts them still.
+    #[serde(default)]
+    #[schema(minimum = 0)]
+    pub outcomes_without_listing: usize,
+    /// Outcomes left out because their listing does not fit the model that the program began with.
+    #[serde(default)]
+    #[schema(minimum = 0)]
+    pub outcomes_unfit: usize,
     /// Whether these are enough to conclude anything.
     pub enough: bool,
     /// How many certain outcomes are still needed for that.
@@ -108,6 +118,10 @@ pub struct CalibrationReport {
     /// The score card of the new numbers.
     #[schema(required)]
     pub after: Option<ScoreCard>,
+    /// What the new numbers gain on the old ones.
+    #[serde(default)]
+    #[schema(required)]
+    pub gain: Option<LogScoreGain>,
     /// The logistic recalibration of the log-odds that was tried.
     #[schema(required)]
     pub recalibration: Option<RecalibrationTried>,
@@ -154,6 +168,19 @@ pub struct ScoreCard {
     pub band: Vec<BandAt>,
     /// How many forecasts there are of each size.
     pub histogram: Vec<HistogramBin>,
+}
+
+/// Whether the new numbers forecast better than the old ones, or it may be chance: a comparison of
+/// their log scores case by case (Diebold & Mariano 1995).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct LogScoreGain {
+    /// Mean log score before less that after, nats: above 0 the new numbers are better.
+    pub mean: f64,
+    /// Its standard error, the watches of one seller taken as one; null where all are of one seller.
+    #[schema(required)]
+    pub standard_error: Option<f64>,
+    /// Whether it is more than two standard errors from 0; else it cannot be told from chance.
+    pub beyond_chance: bool,
 }
 
 /// score = miscalibration − discrimination + uncertainty.
@@ -302,8 +329,35 @@ pub struct ModelVersions {
     pub items: Vec<ModelVersion>,
 }
 
-impl From<&Report> for CalibrationReport {
-    fn from(r: &Report) -> Self {
+/// Outcomes that a calibration cannot use.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct LeftOut {
+    /// Their listing is not saved.
+    pub(crate) without_listing: usize,
+    /// Their listing does not fit the model.
+    pub(crate) unfit: usize,
+}
+
+impl LeftOut {
+    fn says(self) -> String {
+        let count = |n: usize| if n == 1 { "1 outcome is".to_owned() } else { format!("{n} outcomes are") };
+        let mut says = String::new();
+        if self.without_listing > 0 {
+            says += &format!(
+                " {} left out because no such listing is saved: what was seen of the watch is not known.",
+                count(self.without_listing)
+            );
+        }
+        if self.unfit > 0 {
+            says += &format!(" {} left out because the saved listing does not fit the model.", count(self.unfit));
+        }
+        says
+    }
+}
+
+impl CalibrationReport {
+    /// A fit as it is told.
+    pub(crate) fn new(r: &Report, left_out: LeftOut) -> Self {
         let recalibration = r.recalibration.as_ref().map(|a| RecalibrationTried {
             intercept: a.fitted.intercept(),
             slope: a.fitted.slope(),
@@ -314,11 +368,14 @@ impl From<&Report> for CalibrationReport {
             n: r.n,
             n_outcomes: r.n_outcomes,
             outcome_weight: r.outcome_weight,
+            outcomes_without_listing: left_out.without_listing,
+            outcomes_unfit: left_out.unfit,
             enough: r.enough,
             needed: r.needed,
-            says: says(r),
-            before: r.before.as_ref().map(ScoreCard::from),
-            after: r.after.as_ref().map(ScoreCard::from),
+            says: says(r) + &left_out.says(),
+            before: r.scores.as_ref().map(|s| ScoreCard::from(&s.before)),
+            after: r.scores.as_ref().map(|s| ScoreCard::from(&s.after)),
+            gain: r.scores.as_ref().map(|s| LogScoreGain::from(&s.gain)),
             recalibration,
             signs: r.signs.iter().map(SignMoved::from).collect(),
             segments: r.segments.iter().map(SegmentMoved::from).collect(),
@@ -340,16 +397,38 @@ fn says(r: &Report) -> String {
             r.n_outcomes, r.needed
         );
     }
-    match (&r.before, &r.after) {
-        (Some(before), Some(after)) if after.log.score < before.log.score => format!(
-            "On {} outcomes not seen by the fit the new numbers forecast better: mean log score {:.4} against {:.4} nats.",
-            after.cases, after.log.score, before.log.score
-        ),
-        (Some(before), Some(after)) => format!(
-            "On {} outcomes not seen by the fit the new numbers forecast no better: mean log score {:.4} against {:.4} nats.",
-            after.cases, after.log.score, before.log.score
-        ),
-        _ => "All outcomes are of one seller: nothing could be forecast without having seen it.".into(),
+    let Some(scores) = &r.scores else {
+        return "All outcomes are of one seller: nothing could be forecast without having seen it.".into();
+    };
+    let gain = LogScoreGain::from(&scores.gain);
+    let verdict = match gain.mean {
+        _ if !gain.beyond_chance => "the difference that the new numbers make cannot be told from chance",
+        mean if mean > 0.0 => "the new numbers forecast better",
+        _ => "the new numbers forecast worse",
+    };
+    format!(
+        "On {} outcomes not seen by the fit {verdict}: mean log score {:.4} against {:.4} nats before, {}.",
+        scores.after.cases,
+        scores.after.log.score,
+        scores.before.log.score,
+        gain.says()
+    )
+}
+
+impl From<&Gain> for LogScoreGain {
+    fn from(g: &Gain) -> Self {
+        Self { mean: g.mean, standard_error: g.standard_error, beyond_chance: g.is_beyond_chance() }
+    }
+}
+
+impl LogScoreGain {
+    /// In words: by how much better or worse.
+    #[must_use]
+    pub fn says(&self) -> String {
+        let error =
+            self.standard_error.map(|error| format!(" with a standard error of {error:.4}")).unwrap_or_default();
+        let way = if self.mean < 0.0 { "worse" } else { "better" };
+        format!("{way} by {:.4}{error}", self.mean.abs())
     }
 }
 
@@ -392,11 +471,12 @@ impl From<&Card> for ScoreCard {
 }
 
 impl CalibrationReport {
-    /// The reliability diagram, before and after side by side; none without scores.
+    /// The reliability diagram, before and after side by side, with what is to be said of it; none
+    /// without scores.
     #[must_use]
     pub fn drawn(&self) -> Option<String> {
         let (before, after) = (self.before.as_ref()?, self.after.as_ref()?);
-        Some(crate::picture::reliability(&before.drawn("before"), Some(&after.drawn("after"))))
+        Some(crate::picture::reliability(&before.drawn("before"), Some(&after.drawn("after")), Some(&self.says)))
     }
 }
 
@@ -409,7 +489,7 @@ impl ScoreCard {
             named("mean log score, nats", Some(self.log_score.score)),
             named("Brier score", Some(self.brier.score)),
             named("Cllr, bits", self.cllr),
-            named("Cllr after the best recalibration", self.cllr_min),
+            named("Cllr after the best recalibration, bits", self.cllr_min),
         ];
         Reliability {
             label: label.into(),

@@ -27,7 +27,8 @@ pub struct Money {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NonNegativeMoney {
-    /// Decimal string with a point, without sign; no more decimals than the currency has.
+    /// Decimal string with a point, without sign; no more decimals than the currency has. `1.250` is
+    /// refused where they are fewer than three: its point may part thousands.
     #[schema(pattern = "^[0-9]{1,12}(\\.[0-9]{1,4})?$", example = "640.00")]
     pub amount: String,
     /// ISO 4217 code in capitals; one currency a listing.

@@ -173,8 +173,9 @@ pub struct Probability {
     pub not_original: f64,
     /// P(bad) before the watch was looked at: segment and seller.
     pub prior_bad: f64,
-    /// 5 % and 95 % quantile of P(bad) from not knowing the model's numbers exactly. The
-    /// seller's rate is not part of it: that has an interval of its own.
+    /// 5 % and 95 % quantile of P(bad) from not knowing the model's numbers exactly, as far as the
+    /// calls use them. The seller's rate is not part of it and has an interval of its own,
+    /// `seller.bad_rate.interval_90`: where nothing was called, that is all there is to know.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(min_items = 2, max_items = 2)]
     pub interval_90: Option<[f64; 2]>,

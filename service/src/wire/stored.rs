@@ -306,6 +306,9 @@ pub struct RecordedOutcome {
     /// The seller whose listing it was.
     #[schema(required)]
     pub seller: Option<String>,
+    /// Whether its listing is saved now. A calibration leaves the outcome out where it is not, since
+    /// nothing is known of what was seen; the seller, where one is known, keeps it.
+    pub listing_saved: bool,
     /// The later outcome of the same listing that takes its place; null while it stands.
     #[schema(required)]
     pub superseded_by: Option<String>,
@@ -332,6 +335,23 @@ pub struct Imported {
     pub accepted: u64,
     /// The lines that were not.
     pub refused: Vec<RefusedLine>,
+    /// The lines that were recorded although their listing is not saved: it may be saved later, or
+    /// was deleted. Until it is, calibrations leave these outcomes out.
+    pub unsaved: Vec<UnsavedLine>,
+}
+
+/// A line whose outcome is of a listing that is not saved.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub struct UnsavedLine {
+    /// Its number, from 1; the header of a CSV is line 1.
+    #[schema(minimum = 1)]
+    pub line: u64,
+    /// The listing as the line names it.
+    pub listing: String,
+    /// Saved listings whose id ends in `:` and that name, at most five: a feed's item is saved as
+    /// `feed:item`, and perhaps meant.
+    #[schema(max_items = 5)]
+    pub similar: Vec<String>,
 }
 
 /// A line that was refused.
