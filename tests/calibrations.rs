@@ -4,6 +4,7 @@
 mod support;
 
 use serde_json::{Value, json};
+use std::collections::BTreeSet;
 use std::time::{Duration, Instant};
 use steelyard::drawn::{Drawing, request, truth};
 use steelyard_model::pack::Pack;
@@ -90,6 +91,20 @@ async fn a_calibration_makes_a_version_that_comes_into_force_and_goes_again() {
     // By the same numbers the same answer, to the last digit.
     assert_eq!(back["assessment"], then["assessment"]);
     assert_eq!(activate(&service, "no-such-version").await.status, 404);
+
+    // What was thought under either version is computed again by it, whichever is in force.
+    let mut versions = BTreeSet::new();
+    for id in ["s-1", "s-50", "s-59"] {
+        let thought = Reply::to(service.get(&format!("/v1/listings/{id}/assessments"))).await.json();
+        for item in thought["items"].as_array().unwrap() {
+            let path = format!("/v1/listings/{id}/assessments/{}", item["first_revision"]);
+            let past = Reply::to(service.get(&path)).await.json();
+            assert_eq!(past["computed_again"], item["assessment"], "{path}");
+            assert_eq!(past["computed_again"]["model"]["version"], item["model"]);
+            versions.insert(item["model"].as_str().unwrap().to_owned());
+        }
+    }
+    assert_eq!(versions.len(), 2, "{versions:?}");
 
     let picture =
         Reply::to(service.get(&format!("/v1/calibrations/{}/reliability.svg", job["id"].as_str().unwrap()))).await;
@@ -212,6 +227,28 @@ async fn a_key_sent_again_queues_nothing_and_another_body_under_it_is_refused() 
     assert_eq!(Reply::to(send("{\"seed\": 2}")).await.status, 422);
     let all = Reply::to(service.get("/v1/calibrations")).await.json();
     assert_eq!(all["items"].as_array().unwrap().len(), 1, "{all}");
+}
+
+/// An order to stop waits for requests under way, but for no fit: that would go on for minutes.
+#[tokio::test]
+async fn a_service_that_is_told_to_stop_leaves_its_calibration() {
+    let mut service = Served::start();
+    fill(&service, 150, 100).await;
+    let queued = Reply::to(service.post("/v1/calibrations", "{\"folds\": 20}")).await;
+    let location = queued.header("location").unwrap().to_owned();
+    let begun = Instant::now();
+    loop {
+        let job = Reply::to(service.get(&location)).await.json();
+        if job["progress"].as_f64().unwrap() > 0.0 {
+            assert_eq!(job["state"], "running", "{job}");
+            break;
+        }
+        assert!(begun.elapsed() < PATIENCE, "{job}");
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    service.terminate();
+    let ended = service.ended_within(Duration::from_secs(20)).expect("it waits for the fit");
+    assert!(ended.success(), "{ended}");
 }
 
 #[tokio::test]

@@ -100,6 +100,28 @@ fn assess_names_every_fault_of_a_file_by_its_pointer() {
     );
 }
 
+/// What a terminal shows: `script` makes one, POSIX has no way.
+fn on_a_terminal(arguments: &str) -> String {
+    let command = format!("'{}' {arguments}", env!("CARGO_BIN_EXE_steelyard"));
+    let mut script = Command::new("script");
+    script.args(["-qec", &command, "/dev/null"]).env("TERM", "xterm").env_remove("DATABASE_URL").stdin(Stdio::null());
+    String::from_utf8(script.output().expect("script, of util-linux").stdout).unwrap()
+}
+
+#[test]
+fn a_terminal_shows_how_many_lines_are_done_how_fast_and_for_how_long_still() {
+    let line = serde_json::to_string(&examples::fresh_dial()).unwrap() + "\n";
+    let (_folder, path) = file(line.repeat(40).as_bytes());
+    let path = path.with_extension("ndjson");
+    fs::write(&path, line.repeat(40)).unwrap();
+    let answers = path.with_extension("answers");
+    let shown = on_a_terminal(&format!("assess --jobs 1 '{}' > '{}'", path.display(), answers.display()));
+    assert!(shown.contains(" assessed, 0 refused, ") && shown.contains(" a second, "), "{shown:?}");
+    assert!(shown.contains(" left") && shown.contains('\r'), "{shown:?}");
+    let answers = fs::read_to_string(answers).unwrap();
+    assert!(answers.lines().count() == 40 && !answers.contains('\r'));
+}
+
 #[test]
 fn lines_are_answered_in_order_and_a_bad_one_on_its_own_line() {
     let folder = tempfile::tempdir().unwrap();
@@ -255,12 +277,8 @@ async fn of_few_outcomes_a_calibration_says_that_nothing_can_be_concluded() {
     assert_ne!(in_force().await, Pack::builtin().data().version);
     assert_eq!(calibrate(folder.path(), &["--even-if-too-few"]).code, Some(2));
 
-    // A terminal shows how far it is (`script` makes one, POSIX has no way), and then only what was found.
-    let data = folder.path().to_str().unwrap();
-    let command = format!("'{}' calibrate --folds 2 --data '{data}'", env!("CARGO_BIN_EXE_steelyard"));
-    let mut script = Command::new("script");
-    script.args(["-qec", &command, "/dev/null"]).env("TERM", "xterm").env_remove("DATABASE_URL").stdin(Stdio::null());
-    let shown = String::from_utf8(script.output().expect("script, of util-linux").stdout).unwrap();
+    // A terminal shows how far it is, and then only what was found.
+    let shown = on_a_terminal(&format!("calibrate --folds 2 --data '{}'", folder.path().to_str().unwrap()));
     assert!(shown.contains(" %") && shown.contains('\r'), "{shown:?}");
     assert!(shown.contains("6 listings, 4 outcomes"), "{shown:?}");
 

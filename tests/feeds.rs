@@ -351,6 +351,47 @@ async fn items_that_are_sent_are_treated_as_those_that_are_fetched() {
     sent(&service, "/v1/feeds/none", "application/x-ndjson", "{}").await.problem(404);
 }
 
+/// What a stranger does first: no server of one's own, no URL.
+#[tokio::test]
+async fn a_feed_without_a_url_holds_what_is_sent_and_is_never_polled() {
+    let service = Served::with(&[]);
+    for body in [json!({ "format": "json_feed" }), json!({ "url": null, "format": "ndjson", "every_s": null })] {
+        let reply = post(&service, "/v1/feeds", &body, &[]).await;
+        assert_eq!(reply.status, 201, "{}", reply.text());
+        let saved = reply.json();
+        let unset = ["url", "every_s", "next_poll_at", "last_polled_at", "last_error"];
+        assert!(unset.iter().all(|name| saved[*name].is_null()), "{saved}");
+        assert_eq!(saved["state"], "active");
+        let (feed, id) = (reply.header("location").unwrap().to_owned(), saved["id"].as_str().unwrap());
+
+        let page = document(&[item("1", "A", "640.00"), item("2", "B", "100.00")]);
+        let reply = sent(&service, &feed, "application/feed+json", page).await;
+        assert_eq!(counts(&reply.json()), [2, 0, 0, 0]);
+        let page = document(&[item("1", "A", "590.00"), item("2", "B", "100.00")]);
+        let reply = sent(&service, &feed, "application/feed+json", page).await;
+        assert_eq!(counts(&reply.json()), [0, 1, 1, 0]);
+        let listing = get(&service, &format!("/v1/listings/{id}:1")).await;
+        assert_eq!(listing["request"]["offer"]["price"], eur("590.00"));
+
+        let problem = Reply::to(service.request("POST", &format!("{feed}/poll"))).await.problem(422);
+        let detail = problem["detail"].as_str().unwrap();
+        assert!(detail.contains("no URL") && detail.contains(&format!("{feed}/items")), "{detail}");
+        // The service looks for feeds that are due as soon as one is saved.
+        tokio::time::sleep(Duration::from_millis(300)).await;
+        let now = get(&service, &feed).await;
+        assert!(unset.iter().all(|name| now[*name].is_null()), "{now}");
+        assert_eq!((&now["state"], &now["failures"]), (&json!("active"), &json!(0)));
+    }
+    for (body, pointer) in [
+        (json!({ "url": "https://shop.example/a", "format": "ndjson" }), "/every_s"),
+        (json!({ "format": "ndjson", "every_s": 900 }), "/url"),
+    ] {
+        let problem = post(&service, "/v1/feeds", &body, &[]).await.problem(422);
+        assert_eq!(problem["errors"][0]["pointer"], pointer, "{problem}");
+        assert_eq!(problem["errors"].as_array().unwrap().len(), 1, "{problem}");
+    }
+}
+
 // --- Feeds as resources ------------------------------------------------------------------
 
 #[tokio::test]
@@ -420,7 +461,10 @@ async fn a_url_inside_is_refused_and_nobody_is_connected_to() {
     let mut write = store.write("local").await.unwrap();
     let url = format!("http://127.0.0.1:{port}/watches.json");
     let at = jiff::Timestamp::now();
-    write.add_feed(&NewFeed { id: "f", url: &url, format: Format::JsonFeed, every_s: 900, at }).await.unwrap();
+    write
+        .add_feed(&NewFeed { id: "f", url: Some(&url), format: Format::JsonFeed, every_s: Some(900), at })
+        .await
+        .unwrap();
     write.commit().await.unwrap();
     store.close().await;
     let elsewhere = format!("127.0.0.1:{}", port.wrapping_add(1).max(1));

@@ -417,7 +417,7 @@ async fn a_past_assessment_can_be_computed_again_to_the_last_byte(place: &Place)
         assert_eq!(again.computed_again.get(), item.assessment.get());
         // And by whoever has the answer alone.
         let book = Arc::new(Book::new(again.reference_book).unwrap());
-        let force = InForce { revision: 0, served: served.clone(), book, own_book: None };
+        let force = InForce { revision: 0, since: 0, served: served.clone(), book, own_book: None };
         let made = force.reassess("a", item.request.get(), &item.seller_used).unwrap();
         assert_eq!(serde_json::to_string(&made).unwrap(), item.assessment.get());
     }
@@ -465,7 +465,7 @@ async fn a_watch_that_its_seller_puts_up_again_is_one_watch_and_says_nothing_of_
     let again = get(&service, "/v1/listings/b").await.json();
     assert_eq!(again["assessment"]["seller"]["used"], json!({ "outcomes": 0, "listings": 1, "feedback": 0 }));
     let says = get(&service, "/v1/sellers/s").await.json()["says"].as_str().unwrap().to_owned();
-    assert!(says.starts_with("Of 1 watch of this seller whose inside is known, 1 was"), "{says}");
+    assert!(says.starts_with("Of 1 watch of this seller with an outcome, 1 was"), "{says}");
     assert!(says.contains("with what is seen on 1 more"), "{says}");
 }
 
@@ -478,7 +478,7 @@ async fn an_unsure_outcome_is_no_known_watch(place: &Place) {
         assert_eq!(send(&service, "POST", "/v1/outcomes", &body, &[]).await.status, 201);
     }
     let says = get(&service, "/v1/sellers/s").await.json()["says"].as_str().unwrap().to_owned();
-    let begins = "Of 1 watch of this seller whose inside is known, 1 was composite or fake (1 of them not for certain, \
+    let begins = "Of 1 watch of this seller with an outcome, 1 was composite or fake (1 of them not for certain, \
                   and 1 more in too much doubt to count here)";
     assert!(says.starts_with(begins), "{says}");
 }
@@ -621,7 +621,7 @@ async fn what_is_said_of_a_seller_counts_in_its_listings(place: &Place) {
     assert_eq!(moved.status, 200);
     assert!(moved.json()["bad_rate"]["mean"].as_f64() > page["bad_rate"]["mean"].as_f64());
     let says = moved.json()["says"].as_str().unwrap().to_owned();
-    assert!(says.contains("Of 1 watch of this seller whose inside is known, 1 was composite or fake"), "{says}");
+    assert!(says.contains("Of 1 watch of this seller with an outcome, 1 was composite or fake"), "{says}");
     assert!(says.contains("not of the seller's honesty"), "{says}");
     let [low, high] = [0, 1].map(|i| 100.0 * moved.json()["bad_rate"]["interval_90"][i].as_f64().unwrap());
     assert!(says.contains(&format!("between {low:.1} % and {high:.1} %")), "{says}");
@@ -785,6 +785,24 @@ async fn every_fault_of_an_outcome_is_named(place: &Place) {
     for near in ["did you mean `composite`?", "did you mean `movement`?", "did you mean `crown_unsigned`?"] {
         assert!(problem.to_string().contains(near), "{near}: {problem}");
     }
+    // What a calibration could make nothing of: a state that no crown can be in, one question answered twice.
+    let body = json!({
+        "listing": "a", "story": "refinished", "components": { "crown": "refinished", "dial": "refinished" },
+        "signs": { "case_edges_crisp": "present", "case_edges_rounded": "present" },
+    });
+    let errors = send(&service, "POST", "/v1/outcomes", &body, &[]).await.problem(422)["errors"].clone();
+    let said: Vec<(&str, &str)> = errors
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|e| (e["pointer"].as_str().unwrap(), e["detail"].as_str().unwrap()))
+        .collect();
+    let [crown, rounded] = said[..] else { panic!("{errors}") };
+    assert_eq!(crown, ("/components/crown", "must be one of original, service, donor, foreign"));
+    assert_eq!(
+        rounded,
+        ("/signs/case_edges_rounded", "the same question as `case_edges_crisp`: judge only one of them")
+    );
     assert_eq!(get(&service, "/v1/outcomes").await.json()["items"], json!([]));
 }
 

@@ -25,6 +25,7 @@ use steelyard_model::pack::Pack;
 use steelyard_priors::fit::{Case, Options, Outcome, Progress, Sellers, Settings, Stated, calibrate};
 use steelyard_priors::seller::{self, Feedback};
 use tokio::sync::Notify;
+use tokio::task::JoinHandle;
 
 /// Rows read at a time.
 const PAGE: u32 = 200;
@@ -157,29 +158,39 @@ impl Watched {
     }
 }
 
+/// A fit under way: called off where nobody watches it any longer.
+struct Fitting {
+    task: JoinHandle<Result<Option<(Pack, CalibrationReport)>, Problem>>,
+    watched: Arc<Watched>,
+}
+
+impl Drop for Fitting {
+    fn drop(&mut self) {
+        self.watched.cancelled.store(true, Ordering::Relaxed);
+        self.task.abort();
+    }
+}
+
 /// Runs one calibration that this worker holds.
 async fn run(memory: &Arc<Memory>, job: &Calibration, owner: &str) -> Result<(), Problem> {
     let params: CalibrationBody = serde_json::from_str(&job.params).unwrap_or_default();
     let watched = Arc::new(Watched::default());
     let version = version_name(memory.base(), job);
-    let fitted = {
-        let (memory, params, watched, version) = (memory.clone(), params.clone(), watched.clone(), version.clone());
-        tokio::spawn(async move { fit(&memory, &params, &version, &watched).await })
+    let mut fitting = {
+        let (memory, params, shared, version) = (memory.clone(), params.clone(), watched.clone(), version.clone());
+        let task = tokio::spawn(async move { fit(&memory, &params, &version, &shared).await });
+        Fitting { task, watched: watched.clone() }
     };
-    tokio::pin!(fitted);
     let found = loop {
         tokio::select! {
-            found = &mut fitted => break found,
+            found = &mut fitting.task => break found,
             () = tokio::time::sleep(RENEWED) => {
                 let now = Timestamp::now();
                 match memory.store().renew_calibration(job, owner, now, after(now), watched.share()).await {
                     Ok(Renewal::GoOn) => {}
                     Ok(Renewal::Cancel) => watched.cancelled.store(true, Ordering::Relaxed),
                     // Another took the job over: leave it to that one.
-                    Err(e) if e.is_conflict() => {
-                        watched.cancelled.store(true, Ordering::Relaxed);
-                        return Err(e.into());
-                    }
+                    Err(e) if e.is_conflict() => return Err(e.into()),
                     Err(e) => tracing::warn!(detail = e.detail(), "a lease could not be renewed"),
                 }
             }
@@ -216,7 +227,7 @@ async fn run(memory: &Arc<Memory>, job: &Calibration, owner: &str) -> Result<(),
     Ok(())
 }
 
-/// Ends a job, and keeps the model it made.
+/// Ends a job, and keeps the model it made, unless it was called off meanwhile.
 async fn finish(
     memory: &Memory,
     job: &Calibration,
@@ -225,7 +236,9 @@ async fn finish(
     made: Option<&(Pack, String)>,
 ) -> Result<(), store::Error> {
     let mut write = memory.store().write(&job.account).await?;
-    if let Some((pack, body)) = made {
+    if write.calibration_called_off(&job.id).await? {
+        end = Ending { state: CalibrationState::Cancelled, report: None, version: None, at: end.at };
+    } else if let Some((pack, body)) = made {
         let (version, digest) = (&pack.data().version, &pack.data().digest);
         let model = NewModel { version, digest, body, calibration: Some(&job.id), created_at: end.at };
         write.put_model(&model).await?;
@@ -476,15 +489,55 @@ fn outcome(pack: &Pack, body: &OutcomeBody) -> Option<Outcome> {
         // The metal is told by its own states, which the model counts as the public ones.
         let own = data.components[k].states.iter().find(|s| Some(k) == pack.metal() && s.id == state);
         let seen_as = own.map_or(state, |s| s.seen_as.as_str());
-        let state = data.states.iter().position(|s| s.id == seen_as)?;
+        let seen_as = data.states.iter().position(|s| s.id == seen_as)?;
         // One that the component is never in would be impossible, and with it the whole fit.
-        pack.components()[k].seen_as.contains(&state).then_some((k, state))
+        pack.public_states(k).any(|s| s == seen_as).then_some((k, seen_as))
     };
     let sign = |(id, call): (&String, &CallKind)| Some(Finding::certain(pack.sign(id)?, *call == CallKind::Present));
+    let mut signs: Vec<Finding> = body.signs.iter().filter_map(sign).collect();
+    pack.without_excluded(&mut signs, |f| f.sign);
     Some(Outcome {
         story: pack.story(&body.story)?,
         certainty: body.certainty.unwrap_or(1.0),
         components: body.components.iter().filter_map(|(c, s)| state(c, s)).collect(),
-        signs: body.signs.iter().filter_map(sign).collect(),
+        signs,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::Store;
+
+    /// The job is over before its lease is renewed, which is when a worker hears that it is called off.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn one_that_is_called_off_within_its_last_moment_makes_no_version() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::sqlite(folder.path()).await.unwrap();
+        let served = Served::new(Pack::builtin()).unwrap();
+        let memory = Arc::new(Memory::new(store.clone(), served, Book::default()).unwrap());
+        let (write, queued) = queue(&memory, &CalibrationBody::default()).await.unwrap();
+        write.commit().await.unwrap();
+        let now = Timestamp::now();
+        let job = store.claim_calibration("w", now, after(now)).await.unwrap().unwrap();
+        let mut write = store.write(ACCOUNT).await.unwrap();
+        write.cancel_calibration(&queued.id, now).await.unwrap();
+        write.commit().await.unwrap();
+        run(&memory, &job, "w").await.unwrap();
+        let ended = store.calibration(ACCOUNT, &queued.id).await.unwrap();
+        assert_eq!((ended.state, ended.version, ended.report), (CalibrationState::Cancelled, None, None));
+        assert_eq!(store.models(ACCOUNT).await.unwrap(), []);
+    }
+
+    #[tokio::test]
+    async fn a_fit_that_nobody_watches_is_called_off() {
+        let watched = Arc::new(Watched::default());
+        let task = tokio::spawn(std::future::pending());
+        let ended = task.abort_handle();
+        drop(Fitting { task, watched: watched.clone() });
+        tokio::task::yield_now().await;
+        assert!(ended.is_finished());
+        let progress = Progress { fit: 0, fits: 1, iteration: 1, objective: 0.0 };
+        assert_eq!(watched.moved(progress), ControlFlow::Break(()));
+    }
 }

@@ -175,7 +175,7 @@ fn calibre() -> Value {
 /// A feed to save.
 #[must_use]
 pub fn feed() -> FeedBody {
-    FeedBody { url: "https://shop.example/watches.json".into(), format: Format::JsonFeed, every_s: 900 }
+    FeedBody { url: Some("https://shop.example/watches.json".into()), format: Format::JsonFeed, every_s: Some(900) }
 }
 
 /// A feed's document: JSON Feed 1.1, with what only this service reads in `_steelyard`.

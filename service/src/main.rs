@@ -1,5 +1,5 @@
-//! The command line: `serve`, `assess`, `calibrate`, `export`, `import`, `outcomes import`,
-//! `sample`, `tonight`, `model check`.
+//! The command line: `serve`, `assess`, `calibrate`, `export`, `import`, `listings import`,
+//! `outcomes import`, `sample`, `tonight`, `model check`.
 
 mod commands;
 
@@ -9,6 +9,7 @@ use commands::assess::{self, Assess};
 use commands::calibrate::{self, Calibrate};
 use commands::export::{self, Export};
 use commands::import::{self, Import};
+use commands::listings::{self, Listings};
 use commands::outcomes::{self, Outcomes};
 use commands::sample::{self, Sample};
 use commands::tonight::{self, Tonight};
@@ -17,6 +18,7 @@ use std::process::ExitCode;
 use steelyard::config::{self, Config};
 use steelyard::files;
 use steelyard::serve::Service;
+use tokio::runtime::Runtime;
 use tokio::signal::unix::{SignalKind, signal};
 
 #[derive(Parser)]
@@ -43,6 +45,9 @@ enum Command {
     /// Put the lines of an export into a store that holds nothing yet. Lines that do not fit are named on standard
     /// error, and the good ones kept.
     Import(Import),
+    /// Listings of your own.
+    #[command(subcommand)]
+    Listings(Listings),
     /// What watches turned out to be.
     #[command(subcommand)]
     Outcomes(Outcomes),
@@ -89,7 +94,11 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
     match command {
         Command::Serve(mut config) => {
             config.database_url = config::database_url()?;
-            block_on(serve(&config))?;
+            let runtime = runtime()?;
+            let served = runtime.block_on(serve(&config));
+            // A calculation under way cannot be called off, and nobody waits for it any more.
+            runtime.shutdown_background();
+            served?;
         }
         Command::Assess(options) => {
             if !assess::run(&options)? {
@@ -100,6 +109,11 @@ fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Export(options) => block_on(export::run(&options))?,
         Command::Import(options) => {
             if !block_on(import::run(&options))? {
+                return Ok(ExitCode::from(SOME_REFUSED));
+            }
+        }
+        Command::Listings(Listings::Import(options)) => {
+            if !block_on(listings::import(&options))? {
                 return Ok(ExitCode::from(SOME_REFUSED));
             }
         }
@@ -133,7 +147,11 @@ fn print(text: &str) -> anyhow::Result<()> {
 }
 
 fn block_on<T>(work: impl Future<Output = anyhow::Result<T>>) -> anyhow::Result<T> {
-    tokio::runtime::Builder::new_multi_thread().enable_all().build()?.block_on(work)
+    runtime()?.block_on(work)
+}
+
+fn runtime() -> std::io::Result<Runtime> {
+    tokio::runtime::Builder::new_multi_thread().enable_all().build()
 }
 
 async fn serve(config: &Config) -> anyhow::Result<()> {

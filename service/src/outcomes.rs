@@ -19,9 +19,11 @@ use crate::listing::{amount, currency};
 use crate::problem::{FaultAt, pointer_to};
 use crate::strict_json;
 use crate::wire::stored::{OutcomeBody, RefusedLine};
-use csv::{ByteRecord, Trim};
+use csv::{ByteRecord, Position, Trim};
 use jiff::{SignedDuration, Timestamp};
 use serde_json::{Map, Value, json};
+use std::collections::HashSet;
+use std::io::Cursor;
 use steelyard_model::pack::{METAL, Pack, nearest};
 
 /// How a file of outcomes is written.
@@ -64,6 +66,11 @@ const NEEDED: [&str; 2] = ["listing", "story"];
 const AMOUNTS: [&str; 2] = ["paid", "sold"];
 /// Nothing is found out in the future, but clocks and time zones differ.
 const CLOCKS_DIFFER: SignedDuration = SignedDuration::from_hours(24);
+/// The most columns of a CSV, some times those that there are; the most faults of its header that are
+/// named; and how much of a name is shown.
+const MOST_COLUMNS: usize = 1_000;
+const MOST_FAULTS: usize = 50;
+const LONGEST_SHOWN: usize = 100;
 const COMPONENT: &str = "component:";
 const SIGN: &str = "sign:";
 
@@ -155,23 +162,29 @@ pub fn faults(pack: &Pack, body: &OutcomeBody) -> Vec<FaultAt> {
     }
     for (name, state) in &body.components {
         let at = pointer_to("/components", name);
-        let Some(component) = data.components.iter().find(|c| c.id == *name) else {
+        let Some(k) = pack.component(name) else {
             let near = nearest(name, data.components.iter().map(|c| c.id.as_str()));
             fault(at, format!("there is no component `{name}`{near}"));
             continue;
         };
         let states: Vec<&str> = if name == METAL {
-            component.states.iter().map(|s| s.id.as_str()).collect()
+            data.components[k].states.iter().map(|s| s.id.as_str()).collect()
         } else {
-            let has = |state: &str| component.states.iter().any(|s| s.seen_as == state);
-            data.states.iter().map(|s| s.id.as_str()).filter(|state| has(state)).collect()
+            pack.public_states(k).map(|s| data.states[s].id.as_str()).collect()
         };
         if !states.contains(&state.as_str()) {
             fault(at, format!("must be one of {}", states.join(", ")));
         }
     }
-    for name in body.signs.keys().filter(|name| pack.sign(name).is_none()) {
-        fault(pointer_to("/signs", name), format!("there is no sign `{name}`{}", pack.nearest_sign(name)));
+    for (i, name) in body.signs.keys().enumerate() {
+        let Some(sign) = pack.sign(name) else {
+            fault(pointer_to("/signs", name), format!("there is no sign `{name}`{}", pack.nearest_sign(name)));
+            continue;
+        };
+        let mut before = body.signs.keys().take(i);
+        if let Some(other) = before.find(|b| pack.sign(b).is_some_and(|b| pack.signs()[sign].excludes.contains(&b))) {
+            fault(pointer_to("/signs", name), format!("the same question as `{other}`: judge only one of them"));
+        }
     }
     for (pointer, money) in [("/paid", &body.paid), ("/sold", &body.sold)] {
         if let Some(money) = money {
@@ -195,26 +208,85 @@ fn csv_lines(pack: &Pack, bytes: &[u8]) -> Result<Vec<Line>, Vec<String>> {
     let delimiter = delimiter(bytes);
     let mut reader = csv::ReaderBuilder::new();
     reader.flexible(true).has_headers(false).trim(Trim::All).delimiter(delimiter);
-    let mut reader = reader.from_reader(bytes);
+    let mut reader = reader.from_reader(Cursor::new(bytes));
     let mut record = ByteRecord::new();
-    let broken = |e: csv::Error| vec![format!("the header cannot be read: {e}")];
-    if !reader.read_byte_record(&mut record).map_err(broken)? {
+    // Reading bytes from memory does not fail, and lines may have any number of cells.
+    let failed = |e: csv::Error| vec![e.to_string()];
+    let mut columns: Option<Vec<String>> = None;
+    let mut lines = Vec::new();
+    let (mut at, mut number) = (0, 1);
+    loop {
+        let begin = at + bytes[at..].iter().take_while(|b| matches!(b, b'\r' | b'\n')).count();
+        number += breaks(&bytes[at..begin]);
+        if begin == bytes.len() {
+            break;
+        }
+        // Before the reader, which takes any quote as it stands and all that follows one that is not closed.
+        let sound = record_length(&bytes[begin..], delimiter);
+        match (&columns, sound) {
+            (None, Err(fault)) => return Err(vec![format!("the header cannot be read: {fault}")]),
+            (Some(_), Err(fault)) => {
+                lines.push(Line { number, body: Err(fault.into()) });
+                // Nobody knows where such a record ends: the next line is read by itself.
+                at = memchr::memchr2(b'\r', b'\n', &bytes[begin..]).map_or(bytes.len(), |end| begin + end);
+                let mut next = Position::new();
+                next.set_byte(at as u64).set_line(number);
+                reader.seek(next).map_err(failed)?;
+            }
+            (known, Ok(length)) => {
+                reader.read_byte_record(&mut record).map_err(failed)?;
+                match known {
+                    Some(columns) => lines.push(Line { number, body: cells(columns, &record) }),
+                    None => columns = Some(header(pack, &record)?),
+                }
+                at = begin + length;
+                number += breaks(&bytes[begin..at]);
+            }
+        }
+    }
+    if columns.is_none() {
         return Err(vec!["there is no header with the names of the columns".into()]);
     }
-    let columns: Vec<String> = record.iter().map(|c| String::from_utf8_lossy(c).into_owned()).collect();
-    let faults = header_faults(pack, &columns);
-    if !faults.is_empty() {
-        return Err(faults);
+    Ok(lines)
+}
+
+fn breaks(bytes: &[u8]) -> u64 {
+    memchr::memchr_iter(b'\n', bytes).count() as u64
+}
+
+/// The length of the record that bytes begin with, if it is one of RFC 4180: quotes open at a cell's
+/// beginning, close at its end, and stand for themselves only doubled.
+fn record_length(bytes: &[u8], delimiter: u8) -> Result<usize, &'static str> {
+    enum At {
+        Begin,
+        Plain,
+        Quoted,
+        /// After a quote in a quoted cell: its end, or the first of two.
+        Quote,
+        After,
     }
-    let mut lines = Vec::new();
-    loop {
-        let read = reader.read_byte_record(&mut record);
-        match read {
-            Ok(true) => lines.push(Line { number: line_of(bytes, &record), body: cells(&columns, &record) }),
-            Ok(false) => return Ok(lines),
-            // Reading bytes from memory does not fail, and lines may have any number of cells.
-            Err(e) => return Err(vec![e.to_string()]),
-        }
+    let mut at = At::Begin;
+    for (i, &byte) in bytes.iter().enumerate() {
+        at = match (at, byte) {
+            (At::Quoted, b'"') => At::Quote,
+            (At::Quoted, _) => At::Quoted,
+            (_, b'\r' | b'\n') => return Ok(i),
+            (_, b) if b == delimiter => At::Begin,
+            (At::Begin | At::Quote, b'"') => At::Quoted,
+            (At::Plain, b'"') => {
+                return Err("a quote inside a cell: quote the whole cell, and write its quotes twice (RFC 4180)");
+            }
+            (At::Begin | At::Plain, _) => At::Plain,
+            // Spaces around a cell are no part of it.
+            (At::Quote | At::After, b' ' | b'\t') => At::After,
+            (At::Quote | At::After, _) => {
+                return Err("text after the quote that ends a cell: quotes inside are written twice (RFC 4180)");
+            }
+        };
+    }
+    match at {
+        At::Quoted => Err("a quote is opened and never closed (RFC 4180)"),
+        _ => Ok(bytes.len()),
     }
 }
 
@@ -225,13 +297,19 @@ fn delimiter(bytes: &[u8]) -> u8 {
     if header.contains(&b';') && !header.contains(&b',') { b';' } else { b',' }
 }
 
-/// The line on which a record begins. The reader's own position is where it began to look, which
-/// may be before empty lines.
-fn line_of(bytes: &[u8], record: &ByteRecord) -> u64 {
-    let Some(position) = record.position() else { return 0 };
-    let from = usize::try_from(position.byte()).unwrap_or(bytes.len()).min(bytes.len());
-    let passed = bytes[from..].iter().take_while(|b| matches!(b, b'\r' | b'\n'));
-    position.line() + passed.filter(|b| **b == b'\n').count() as u64
+/// The names of the columns.
+fn header(pack: &Pack, record: &ByteRecord) -> Result<Vec<String>, Vec<String>> {
+    if record.len() > MOST_COLUMNS {
+        return Err(vec![format!("{} columns, where there may be {MOST_COLUMNS}", record.len())]);
+    }
+    let columns: Vec<String> = record.iter().map(|c| String::from_utf8_lossy(c).into_owned()).collect();
+    let mut faults = header_faults(pack, &columns);
+    if faults.len() > MOST_FAULTS {
+        let more = faults.len() - MOST_FAULTS;
+        faults.truncate(MOST_FAULTS);
+        faults.push(format!("and {more} faults more"));
+    }
+    if faults.is_empty() { Ok(columns) } else { Err(faults) }
 }
 
 fn header_faults(pack: &Pack, columns: &[String]) -> Vec<String> {
@@ -239,17 +317,21 @@ fn header_faults(pack: &Pack, columns: &[String]) -> Vec<String> {
     let plain = || TEXTS.into_iter().chain(["certainty"]).chain(AMOUNTS).chain(currencies.iter().map(String::as_str));
     let components = || pack.data().components.iter().map(|c| c.id.as_str());
     let mut faults = Vec::new();
-    for (i, column) in columns.iter().enumerate() {
-        if columns[..i].contains(column) {
-            faults.push(format!("the column `{column}` stands twice"));
+    let mut seen = HashSet::new();
+    for column in columns {
+        let shown: String = column.chars().take(LONGEST_SHOWN).collect();
+        if !seen.insert(column) {
+            faults.push(format!("the column `{shown}` stands twice"));
         } else if let Some(name) = column.strip_prefix(COMPONENT) {
             if pack.component(name).is_none() {
+                let named = &shown[COMPONENT.len()..];
                 faults
-                    .push(format!("column `{column}`: there is no component `{name}`{}", nearest(name, components())));
+                    .push(format!("column `{shown}`: there is no component `{named}`{}", nearest(name, components())));
             }
         } else if let Some(name) = column.strip_prefix(SIGN) {
             if pack.sign(name).is_none() {
-                faults.push(format!("column `{column}`: there is no sign `{name}`{}", pack.nearest_sign(name)));
+                let named = &shown[SIGN.len()..];
+                faults.push(format!("column `{shown}`: there is no sign `{named}`{}", pack.nearest_sign(name)));
             }
         } else if !plain().any(|c| c == column) {
             let meant = if components().any(|c| c == column) {
@@ -261,7 +343,7 @@ fn header_faults(pack: &Pack, columns: &[String]) -> Vec<String> {
             } else {
                 nearest(column, plain())
             };
-            faults.push(format!("there is no column `{column}`{meant}"));
+            faults.push(format!("there is no column `{shown}`{meant}"));
         }
     }
     let missing = NEEDED.iter().filter(|n| !columns.iter().any(|c| c == *n));
@@ -292,8 +374,8 @@ fn cells(columns: &[String], record: &ByteRecord) -> Result<Value, String> {
         match inner {
             Some(inner) => body.entry(member).or_insert_with(|| json!({}))[inner] = cell.into(),
             None if member == "certainty" => {
-                // What is no number is left for the schema to name.
-                let number = cell.parse::<f64>().ok().filter(|x| x.is_finite());
+                // What is no number, or none of JSON, is left for the schema to name.
+                let number = cell.parse::<f64>().ok().filter(|n| n.is_finite());
                 body.insert(member.into(), number.map_or(cell.into(), Value::from));
             }
             None => {
@@ -409,6 +491,51 @@ mod tests {
             ]
         );
         assert_eq!(csv("").unwrap_err().len(), 1);
+    }
+
+    /// RFC 4180, section 2, rules 5 to 7.
+    #[test]
+    fn a_line_whose_quotes_are_wrong_is_refused_and_the_next_is_read() {
+        let read = |text: &str| -> Vec<(u64, Result<Option<String>, bool>)> {
+            let note = |body: Value| body.get("note").map(|n| n.as_str().unwrap().to_owned());
+            let faulty = |fault: String| fault.contains("RFC 4180");
+            csv(text).unwrap().into_iter().map(|l| (l.number, l.body.map(note).map_err(faulty))).collect()
+        };
+        let good = |number, note: &str| (number, Ok(Some(note.to_owned())));
+        let bad = |number| (number, Err(true));
+        for end in ["\n", "\r\n"] {
+            let file = |lines: &[&str]| read(&[&["listing,story,note"], lines].concat().join(end));
+            assert_eq!(file(&["a,fake,\"open", "b,fake,x", "c,fake,y"]), [bad(2), good(3, "x"), good(4, "y")]);
+            assert_eq!(file(&["a,fake,\"one\"two", "b,fake,x"]), [bad(2), good(3, "x")]);
+            assert_eq!(file(&["a,fake,\"open", "b,fake,\"x\"", ""]), [bad(2), good(3, "x")]);
+            assert_eq!(file(&["a,fake,11\" strap", "", "b,fake,\"11\"\" strap\" "]), [bad(2), good(4, "11\" strap")]);
+            assert_eq!(file(&["a,fake, \"x\"", "b,fake,\"\"\"\""]), [bad(2), good(3, "\"")]);
+            let lines = format!("one{end}two, \"three\"");
+            assert_eq!(file(&["a,fake,\"one", "two, \"\"three\"\"\"", "b,fake,x"]), [good(2, &lines), good(4, "x")]);
+        }
+        assert_eq!(csv("listing,\"story\na,fake\n").unwrap_err().len(), 1);
+        // Every line is looked at a few times at most, however the quotes stand.
+        for line in ["x\",\"\n", "\"a\"b,\"\n", "\"\n", "\"\"\"\n", ",\"\n"] {
+            let many = format!("listing,story\n{}", line.repeat(200_000));
+            assert!(csv(&many).unwrap().len() >= 99_999, "{line}");
+        }
+    }
+
+    #[test]
+    fn a_header_of_very_many_columns_is_one_fault_and_of_many_faults_the_first_are_named() {
+        let columns = |n: usize| (0..n).map(|i| format!("c{i}")).collect::<Vec<_>>().join(",");
+        assert_eq!(csv(&columns(1_000_000)).unwrap_err(), ["1000000 columns, where there may be 1000"]);
+        let faults = csv(&columns(MOST_COLUMNS)).unwrap_err();
+        assert_eq!((faults.len(), faults[MOST_FAULTS].as_str()), (MOST_FAULTS + 1, "and 952 faults more"));
+        assert!(csv(&format!("sign:{}", "x".repeat(1_000_000))).unwrap_err().concat().len() < 1_000);
+    }
+
+    #[test]
+    fn a_certainty_that_is_no_number_of_json_is_left_as_it_stands() {
+        for none in ["NaN", "inf", "-inf", "1e999", "infinity"] {
+            let lines = csv(&format!("listing,story,certainty\na,fake,{none}\n")).unwrap();
+            assert_eq!(lines[0].body.as_ref().unwrap()["certainty"], none);
+        }
     }
 
     #[test]

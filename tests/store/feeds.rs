@@ -1,9 +1,11 @@
 //! Feeds: many workers, one lease each; polls that are no revision of the account.
 
 use crate::support::{ACCOUNT, Place, assessment, at, committed, listing, put};
+use sqlx::migrate::{Migration, MigrationType, Migrator};
+use sqlx::{AnyConnection, AssertSqlSafe, Connection as _, Executor as _, SqlStr};
 use std::collections::BTreeSet;
 use steelyard::feed::{Format, Schedule, State, Validators};
-use steelyard::store::{Feed, FeedItem, NewFeed, PollEnd, Precondition, Store};
+use steelyard::store::{FILE, Feed, FeedItem, NewFeed, PollEnd, Precondition, Store};
 
 on_both! {
     each_feed_that_is_due_goes_to_one_worker,
@@ -13,12 +15,14 @@ on_both! {
     a_feed_that_rests_is_polled_by_hand_alone,
     there_is_one_feed_of_a_url,
     a_deleted_feed_takes_what_it_said_along_and_leaves_the_listings,
+    a_feed_without_a_url_is_never_due,
+    a_store_from_before_feeds_without_a_url_keeps_what_it_holds,
 }
 
 async fn add(store: &Store, account: &str, id: &str, second: i64) {
     let mut write = store.write(account).await.unwrap();
     let url = format!("https://shop.example/{id}");
-    let feed = NewFeed { id, url: &url, format: Format::JsonFeed, every_s: 900, at: at(second) };
+    let feed = NewFeed { id, url: Some(&url), format: Format::JsonFeed, every_s: Some(900), at: at(second) };
     write.add_feed(&feed).await.unwrap();
     write.commit().await.unwrap();
 }
@@ -95,7 +99,7 @@ async fn a_poll_is_noted_and_is_no_revision_of_the_account(place: &Place) {
     let store = place.open().await;
     add(&store, ACCOUNT, "f", 5).await;
     let new = store.feed(ACCOUNT, "f").await.unwrap();
-    assert_eq!((new.revision, new.every_s, new.format, new.created_at), (1, 900, Format::JsonFeed, at(5)));
+    assert_eq!((new.revision, new.every_s, new.format, new.created_at), (1, Some(900), Format::JsonFeed, at(5)));
     assert_eq!((new.last_polled_at, &new.last_items, &new.validators), (None, &None, &Validators::default()));
     assert_eq!(new.schedule, Schedule::new(at(5)));
     let revision = store.revision(ACCOUNT).await.unwrap();
@@ -134,7 +138,8 @@ async fn there_is_one_feed_of_a_url(place: &Place) {
     add(&store, ACCOUNT, "f", 0).await;
     add(&store, "other", "f", 0).await;
     let mut write = store.write(ACCOUNT).await.unwrap();
-    let again = NewFeed { id: "g", url: "https://shop.example/f", format: Format::Ndjson, every_s: 60, at: at(1) };
+    let again =
+        NewFeed { id: "g", url: Some("https://shop.example/f"), format: Format::Ndjson, every_s: Some(60), at: at(1) };
     let error = write.add_feed(&again).await.unwrap_err();
     assert!(error.is_conflict() && error.to_string().contains("\"f\""), "{error}");
     drop(write);
@@ -168,4 +173,114 @@ async fn a_deleted_feed_takes_what_it_said_along_and_leaves_the_listings(place: 
     assert!(store.feed(ACCOUNT, "f").await.unwrap_err().is_not_found());
     assert_eq!(store.feed_item(ACCOUNT, "f", "1").await.unwrap(), None);
     assert_eq!(store.listing(ACCOUNT, "f:1").await.unwrap().id, "f:1");
+}
+
+async fn a_feed_without_a_url_is_never_due(place: &Place) {
+    let store = place.open().await;
+    for id in ["f", "g"] {
+        let mut write = store.write(ACCOUNT).await.unwrap();
+        let feed = NewFeed { id, url: None, format: Format::Ndjson, every_s: None, at: at(0) };
+        write.add_feed(&feed).await.unwrap();
+        committed(write).await;
+    }
+    assert_eq!(claim(&store, "w", 99_999, 100_000).await, None);
+    let feed = store.feed(ACCOUNT, "f").await.unwrap();
+    assert_eq!((feed.url, feed.every_s, feed.schedule.next_poll_at), (None, None, None));
+    assert_eq!(feed.schedule.state, State::Active);
+}
+
+/// The schema as it was before, made by the same migrator from the same files.
+async fn a_store_from_before_feeds_without_a_url_keeps_what_it_holds(place: &Place) {
+    let (url, files) = match place {
+        Place::Folder(folder) => (
+            format!("sqlite:{}?mode=rwc", folder.path().join(FILE).display()),
+            [
+                ("store", include_str!("../../service/migrations/sqlite/0001_store.sql")),
+                ("history", include_str!("../../service/migrations/sqlite/0002_history.sql")),
+                ("feeds", include_str!("../../service/migrations/sqlite/0003_feeds.sql")),
+            ],
+        ),
+        Place::Database(url) => (
+            url.clone(),
+            [
+                ("store", include_str!("../../service/migrations/postgres/0001_store.sql")),
+                ("history", include_str!("../../service/migrations/postgres/0002_history.sql")),
+                ("feeds", include_str!("../../service/migrations/postgres/0003_feeds.sql")),
+            ],
+        ),
+    };
+    sqlx::any::install_default_drivers();
+    let mut before = AnyConnection::connect(&url).await.unwrap();
+    let migration = |(number, (name, sql)): (i64, (&'static str, &'static str))| {
+        Migration::new(number, name.into(), MigrationType::Simple, SqlStr::from_static(sql), false)
+    };
+    let migrations: Vec<Migration> = (1..).zip(files).map(migration).collect();
+    Migrator::with_migrations(migrations).run(&mut before).await.unwrap();
+    let time = "2026-09-21T14:13:20.000000Z";
+    for account in ["local", "other"] {
+        let feeds = format!(
+            "INSERT INTO feeds (account, id, revision, url, format, every_s, state, failures, created_at,
+                 last_polled_at, next_poll_at, lease_owner, lease_until, etag, last_modified, last_error, last_items)
+             VALUES ('{account}', 'f', 7, 'https://shop.example/f', 'ndjson', 900, 'active', 2, '{time}',
+                 '{time}', '{time}', 'w', '{time}', 'tag', 'then', 'no answer', '{{}}'),
+                    ('{account}', 'g', 1, 'https://shop.example/g', 'json_feed', 60, 'resting', 10, '{time}',
+                 NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL)"
+        );
+        before.execute(AssertSqlSafe(feeds)).await.unwrap();
+        let items = format!(
+            "INSERT INTO feed_items (account, feed, item, digest, seller, request)
+             VALUES ('{account}', 'f', '1', 'd', 's', '{{\"a\":1}}'), ('{account}', 'f', '2', 'e', NULL, '{{}}'),
+                    ('{account}', 'g', '1', 'd', NULL, '{{}}')"
+        );
+        before.execute(AssertSqlSafe(items)).await.unwrap();
+    }
+    before.close().await.unwrap();
+
+    let store = place.open().await;
+    for account in [ACCOUNT, "other"] {
+        let feeds = store.feeds(account, "", 9).await.unwrap();
+        let time = time.parse().unwrap();
+        let schedule = Schedule {
+            state: State::Active,
+            failures: 2,
+            next_poll_at: Some(time),
+            last_error: Some("no answer".into()),
+        };
+        let f = Feed {
+            account: account.into(),
+            id: "f".into(),
+            revision: 7,
+            url: Some("https://shop.example/f".into()),
+            format: Format::Ndjson,
+            every_s: Some(900),
+            created_at: time,
+            last_polled_at: Some(time),
+            schedule,
+            validators: Validators { etag: Some("tag".into()), last_modified: Some("then".into()) },
+            last_items: Some("{}".into()),
+        };
+        assert_eq!((feeds.len(), &feeds[0], feeds[1].schedule.state), (2, &f, State::Resting));
+        for (feed, item, digest, request) in
+            [("f", "1", "d", "{\"a\":1}"), ("f", "2", "e", "{}"), ("g", "1", "d", "{}")]
+        {
+            let [feed, item, digest, request] = [feed, item, digest, request].map(str::to_owned);
+            let kept = store.feed_item(account, &feed, &item).await.unwrap();
+            assert_eq!(kept, Some(FeedItem { feed, item, digest, request }));
+        }
+    }
+    // What belongs together still does: the lease, the seller's items, one feed of a URL, items with their feed.
+    assert_eq!(store.claim_feed_now(ACCOUNT, "f", "x", at(0), at(9)).await.unwrap(), None);
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    assert_eq!(write.feed_items_of("s").await.unwrap().len(), 1);
+    let again =
+        NewFeed { id: "h", url: Some("https://shop.example/f"), format: Format::Ndjson, every_s: Some(60), at: at(0) };
+    assert!(write.add_feed(&again).await.unwrap_err().is_conflict());
+    write.delete_feed("f", Precondition::None).await.unwrap();
+    committed(write).await;
+    assert_eq!(store.feed_item(ACCOUNT, "f", "1").await.unwrap(), None);
+    assert!(store.feed_item("other", "f", "1").await.unwrap().is_some());
+    assert!(store.feed_item(ACCOUNT, "g", "1").await.unwrap().is_some());
+    // Opened again, nothing is done twice.
+    store.close().await;
+    assert_eq!(place.open().await.feeds(ACCOUNT, "", 9).await.unwrap().len(), 1);
 }

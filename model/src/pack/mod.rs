@@ -276,6 +276,23 @@ impl Pack {
         self.sign_by_id.get(id).copied()
     }
 
+    /// Of what is said of signs, leaves out what answers a question a second time: a sign that may not
+    /// stand beside one before it.
+    pub fn without_excluded<T>(&self, said: &mut Vec<T>, sign: impl Fn(&T) -> Index) {
+        let mut kept: Vec<Index> = Vec::new();
+        said.retain(|one| {
+            let sign = sign(one);
+            let stays = !kept.iter().any(|other| self.signs[sign].excludes.contains(other));
+            kept.extend(stays.then_some(sign));
+            stays
+        });
+    }
+
+    /// The public states that a component can be in.
+    pub fn public_states(&self, component: Index) -> impl Iterator<Item = Index> + '_ {
+        (0..self.data.states.len()).filter(move |s| self.components[component].seen_as.contains(s))
+    }
+
     /// Index of a component.
     #[must_use]
     pub fn component(&self, id: &str) -> Option<Index> {
@@ -353,6 +370,11 @@ impl Pack {
 pub fn nearest<'a>(name: &str, candidates: impl Iterator<Item = &'a str>) -> String {
     /// Below this similarity (Jaro–Winkler) a suggestion would be noise.
     const LEAST_LIKE: f64 = 0.75;
+    /// A name this long is none that somebody mistyped, and comparing takes time that grows with it.
+    const LONGEST: usize = 200;
+    if name.len() > LONGEST {
+        return String::new();
+    }
     candidates
         .map(|c| (strsim::jaro_winkler(name, c), c))
         .filter(|(like, _)| *like >= LEAST_LIKE)

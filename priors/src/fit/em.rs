@@ -228,10 +228,10 @@ impl<'a> Listings<'a> {
     }
 
     /// One E-step with the step of the segments: the objective's likelihood part before it, and the
-    /// expected counts after it.
-    fn expect(&mut self, hyperpriors: &[Option<Hyperprior>]) -> Result<(f64, Expected), FitError> {
+    /// expected counts after it, with how much they tell if they are to be the last.
+    fn expect(&mut self, hyperpriors: &[Option<Hyperprior>], last: bool) -> Result<(f64, Expected), FitError> {
         self.evaluate();
-        let mut expected = Expected::new(&self.pack);
+        let mut expected = Expected::new(&self.pack, last);
         let mut ln_likelihood = 0.0;
         for (g, hyperprior) in hyperpriors.iter().enumerate() {
             let sellers = self.evidence_of(g)?;
@@ -244,18 +244,16 @@ impl<'a> Listings<'a> {
         }
         for g in 0..self.sellers.len() {
             let split = &self.ln_split[g];
-            let shares = [true, false].map(|bad| {
-                let of = |h: usize| if self.pack.bad()[h] == bad { split[h].exp() } else { 1.0 };
-                (0..self.pack.stories()).map(of).collect::<Vec<f64>>()
-            });
+            // A row for each side, in which the other's stories have no share.
+            let by_side = |of: &dyn Fn(usize) -> f64| -> Vec<f64> {
+                let on_its_side = |bad, h| if self.pack.bad()[h] == bad { of(h) } else { 0.0 };
+                [true, false].iter().flat_map(|bad| (0..self.pack.stories()).map(|h| on_its_side(*bad, h))).collect()
+            };
+            let shares = by_side(&|h| split[h].exp());
             for (seller, pooled) in self.sellers[g].iter().zip(&expected.surveys[g].pooled) {
                 for (&i, odds) in seller.members.iter().zip(pooled) {
                     let posterior = self.posterior(i, *odds);
-                    for (row, bad) in [true, false].into_iter().enumerate() {
-                        let of = |h: usize| if self.pack.bad()[h] == bad { posterior[h] } else { 0.0 };
-                        let of: Vec<f64> = (0..self.pack.stories()).map(of).collect();
-                        expected.splits[g].add(row, &of, &shares[row]);
-                    }
+                    expected.splits[g].add(&by_side(&|h| posterior[h]), &shares);
                     let listing = &self.listings[i];
                     let (plan, scratch) = &mut self.plans[listing.plan];
                     plan.evaluate_found(scratch, &listing.evidence, listing.components());
@@ -377,7 +375,7 @@ pub(super) fn run(
     let mut iterations = 0;
     let mut objective: Vec<f64> = Vec::new();
     let (mut now, mut longest) = (base.clone(), 4.0_f64);
-    let mut here = fit.evaluate(&now)?;
+    let mut here = fit.evaluate(&now, false)?;
     // Two steps of EM, then a long one.
     loop {
         let mut told = |iteration: usize, reached: f64| {
@@ -392,7 +390,7 @@ pub(super) fn run(
             break;
         }
         let over = accelerate::numbers(&mut next, &fit.verified);
-        let there = fit.evaluate(&next)?;
+        let there = fit.evaluate(&next, false)?;
         let gain = there.objective - here.objective;
         (now, here) = (next, there);
         iterations += 1;
@@ -410,7 +408,7 @@ pub(super) fn run(
             steps.extend(&mut far, &fit.verified, length);
             // Where that is no model, or a worse one, the two steps were as far as one can go.
             let reached = match Pack::from_data(far.clone()) {
-                Ok(_) => Some(fit.evaluate(&far)?).filter(|r| r.objective >= here.objective),
+                Ok(_) => Some(fit.evaluate(&far, false)?).filter(|r| r.objective >= here.objective),
                 Err(_) => None,
             };
             if let Some(reached) = reached {
@@ -424,10 +422,11 @@ pub(super) fn run(
             }
             iterations += 1;
         }
-        here = fit.evaluate(&next)?;
+        here = fit.evaluate(&next, false)?;
         now = next;
     }
-    strengthen(&mut now, &here.expected, &fit.verified);
+    let told = fit.evaluate(&now, true)?;
+    strengthen(&mut now, &told.expected, &fit.verified);
     Ok(Ended { data: now, objective })
 }
 
@@ -448,9 +447,10 @@ struct Evaluated {
 }
 
 impl Fit<'_> {
-    fn evaluate(&mut self, at: &ModelData) -> Result<Evaluated, FitError> {
+    /// With how much the cases tell, if these numbers are to be the last.
+    fn evaluate(&mut self, at: &ModelData, last: bool) -> Result<Evaluated, FitError> {
         self.listings.take(&Arc::new(Pack::from_data(at.clone())?), self.rereads);
-        let (ln_likelihood, expected) = self.listings.expect(&self.hyperpriors)?;
+        let (ln_likelihood, expected) = self.listings.expect(&self.hyperpriors, last)?;
         let objective = ln_likelihood + penalty(self.base, at, &self.hyperpriors, &self.verified);
         Ok(Evaluated { objective, expected })
     }

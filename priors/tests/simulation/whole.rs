@@ -4,7 +4,7 @@ use crate::common::{Market, case, judged, outcome, predicted};
 use std::collections::BTreeSet;
 use std::ops::ControlFlow;
 use std::sync::Arc;
-use steelyard_model::observe::{Evidence, Finding};
+use steelyard_model::observe::{Basis, Call, Evidence, Finding, Observation, Watch};
 use steelyard_model::pack::{On, Pack};
 use steelyard_model::sample::world;
 use steelyard_priors::fit::{
@@ -93,6 +93,48 @@ fn complete_data_give_the_conjugate_answer() {
         assert!((new.bad - old.bad - total).abs() < 1e-9);
     }
     assert!(found.components == pack.data().components && found.digest.is_empty());
+}
+
+/// One sign of conduct in each of a thousand listings of which nothing is known tells one number, the
+/// share that has it: not one in each of five stories, each as well as if it were known by itself.
+#[test]
+fn what_only_a_sum_was_seen_of_is_hardly_known_by_its_parts() {
+    let pack = Pack::builtin();
+    let sign = pack.sign("listing_superlatives").expect("a sign");
+    assert!(matches!(pack.signs()[sign].on, On::Story));
+    let seen = |there| {
+        let call = if there { Call::Present } else { Call::Absent };
+        let seen = [Observation { sign, call, basis: Basis::InHand }];
+        Evidence::read(&pack, &Watch::unknown(&pack), &seen).expect("evidence")
+    };
+    // Of one segment: each has its own shares of the stories, and so tells another sum.
+    let mut drawn = Market::of_one_each(&pack, 61).listings(1000 * pack.data().segments.len());
+    drawn.retain(|d| d.1.segment == 0);
+    let cases: Vec<Case> = drawn
+        .iter()
+        .filter_map(|drawn| Some(Case { evidence: seen(drawn.1.signs[sign]?), ln_price: [0.0; 8], ..case(drawn) }))
+        .collect();
+    assert!(cases.len() > 900);
+    let found =
+        fit(&pack, &cases, &Sellers::new(), &Settings::default(), |_| ControlFlow::Continue(())).expect("a fit").data;
+    let (before, after) = (&pack.data().signs[sign].present, &found.signs[sign].present);
+    let gained: Vec<f64> = after.strength.iter().zip(&before.strength).map(|(after, before)| after - before).collect();
+    eprintln!("{} calls, worth {gained:.1?} known cases", cases.len());
+    // The information of n calls on p = Σ πₕ pₕ is n/(p(1-p)) along π; by the matrix inversion lemma.
+    let (total, strength) = (cases.len() as f64, before.strength[0]);
+    let of = &found.segments[0];
+    let rate = of.a / (of.a + of.b);
+    let share = |id: &str| rate * of.bad.get(id).unwrap_or(&0.0) + (1.0 - rate) * of.sound.get(id).unwrap_or(&0.0);
+    let shares: Vec<f64> = found.stories.iter().map(|s| share(&s.id)).collect();
+    let p: Vec<f64> = after.mean.iter().copied().collect();
+    let all: f64 = shares.iter().zip(&p).map(|(w, p)| w * p).sum();
+    let along: Vec<f64> = shares.iter().zip(&p).map(|(w, p)| w * (p * (1.0 - p)).sqrt()).collect();
+    let (n, length) = (total / (all * (1.0 - all)), along.iter().map(|u| u * u).sum::<f64>());
+    for (h, gained) in gained.iter().enumerate() {
+        let left = (1.0 - n * along[h] * along[h] / (strength + n * length)) / strength;
+        let by_hand = 1.0 / left - strength;
+        assert!((gained - by_hand).abs() < 0.05 * by_hand, "story {h}: {gained} against {by_hand}");
+    }
 }
 
 #[test]

@@ -24,7 +24,8 @@ use uuid::Uuid;
 
 type Name = Result<Path<String>, PathRejection>;
 
-/// Save a feed. It is polled at once and then at its interval; each item becomes the listing `id:item`
+/// Save a feed. It is polled at once and then at its interval, or, without a URL, filled by what is sent to
+/// `/v1/feeds/{id}/items`; each item becomes the listing `id:item`
 /// and is updated as the feed changes, while what you changed of it stays yours. A member of the listing
 /// that you left as the feed had it follows the feed; one that you put, changed or took out stays (of
 /// `offer`, `watch` and other objects each member by itself). Listings you deleted stay deleted, items
@@ -51,19 +52,17 @@ pub(super) async fn post(State(app): State<Arc<App>>, request: Request) -> Resul
 }
 
 async fn save(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Response, Problem> {
-    let client = app.feeds().client()?;
-    let at_url = |detail: String| vec![FaultAt::new("/url", detail)];
-    let refused = |body: &FeedBody| client.check(&body.url).err().map_or_else(Vec::new, |e| at_url(e.to_string()));
-    let body = app.checked("FeedBody", bytes, |_, _| (), refused)?;
-    let url = client.check(&body.url).map_err(|e| Problem::invalid(at_url(e.to_string())))?.to_string();
+    let body = app.checked("FeedBody", bytes, |_, _| (), |body| faults(app, body))?;
+    let url = address(app, &body)?;
     let (id, now) = (Uuid::now_v7().to_string(), memory::now());
-    let new = NewFeed { id: &id, url: &url, format: body.format, every_s: body.every_s, at: now };
+    let new = NewFeed { id: &id, url: url.as_deref(), format: body.format, every_s: body.every_s, at: now };
     let mut write = app.memory()?.store().write(ACCOUNT).await?;
     write
         .add_feed(&new)
         .await
         .map_err(|e| if e.is_conflict() { Problem::invalid(at_url(e.to_string())) } else { e.into() })?;
     let location = format!("/v1/feeds/{id}");
+    let next_poll_at = url.as_ref().map(|_| now);
     let saved = FeedPage::try_from(Feed {
         account: ACCOUNT.into(),
         id,
@@ -73,13 +72,37 @@ async fn save(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respons
         every_s: body.every_s,
         created_at: now,
         last_polled_at: None,
-        schedule: Schedule::new(now),
+        schedule: Schedule { next_poll_at, ..Schedule::new(now) },
         validators: Validators::default(),
         last_items: None,
     })?;
     let answer = finish(write, ticket, StatusCode::CREATED, Some(location), &saved).await?;
     app.feeds().saved();
     Ok(answer)
+}
+
+fn at_url(detail: impl Into<String>) -> Vec<FaultAt> {
+    vec![FaultAt::new("/url", detail)]
+}
+
+/// What does not fit of a feed whose members do.
+fn faults(app: &App, body: &FeedBody) -> Vec<FaultAt> {
+    match (&body.url, body.every_s) {
+        (Some(_), None) => vec![FaultAt::new("/every_s", "say every how many seconds the URL is polled")],
+        (None, Some(_)) => at_url("nothing is polled without a URL: give one, or leave out every_s too"),
+        (None, None) => Vec::new(),
+        (Some(url), Some(_)) => match app.feeds().client().map(|client| client.check(url)) {
+            Ok(Err(refusal)) => at_url(refusal.to_string()),
+            _ => Vec::new(),
+        },
+    }
+}
+
+/// The URL in its normal form.
+fn address(app: &App, body: &FeedBody) -> Result<Option<String>, Problem> {
+    let Some(url) = &body.url else { return Ok(None) };
+    let url = app.feeds().client()?.check(url).map_err(|e| Problem::invalid(at_url(e.to_string())))?;
+    Ok(Some(url.to_string()))
 }
 
 /// A feed, and how its polls went.
@@ -160,8 +183,8 @@ pub(super) async fn list(
 }
 
 /// Poll a feed now, whatever its state, and wait for what it brings. A poll that fails answers 200 too,
-/// with the reason in the feed's `last_error`, and 409 if the feed is being polled already; a feed that rests or has failed is active again once it
-/// can be read.
+/// with the reason in the feed's `last_error`, and 409 if the feed is being polled already; a feed that rests or
+/// has failed is active again once it can be read. A feed without a URL has nothing to poll: 422.
 #[utoipa::path(
     post,
     path = "/v1/feeds/{id}/poll",
@@ -174,7 +197,7 @@ pub(super) async fn list(
         (status = 200, description = "What the poll brought", body = FeedPolled),
         (status = 400, description = "The key is none", body = Problem, content_type = "application/problem+json"),
         Keyed,
-        (status = 422, description = "The key belongs to another request", body = Problem, content_type = "application/problem+json"),
+        (status = 422, description = "The feed has no URL, or the key belongs to another request", body = Problem, content_type = "application/problem+json"),
         Anywhere,
         Named,
     )

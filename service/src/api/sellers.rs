@@ -63,10 +63,17 @@ pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request)
         let mut write = store.write(ACCOUNT).await?;
         write.expect_seller(&id, condition).await?;
         let created = write.put_seller(&said).await?;
+        let own = said.kept(write.revision());
         write.commit().await?;
         memory::follow(&app, [Some(id.clone())], "something else is said of its seller").await;
         let force = app.in_force().await?;
-        let (tag, shown) = shown(&app, &force, store.seller(ACCOUNT, &id).await?).await?;
+        // Whatever was said or forgotten since: this write is what is answered.
+        let counted = match store.seller(ACCOUNT, &id).await {
+            Ok(now) => SellerSummary { said: Some(own), ..now },
+            Err(e) if e.is_not_found() => SellerSummary { id: id.clone(), said: Some(own), listings: 0, outcomes: 0 },
+            Err(e) => return Err(e.into()),
+        };
+        let (tag, shown) = shown(&app, &force, counted).await?;
         let status = if created { StatusCode::CREATED } else { StatusCode::OK };
         Ok(([(header::ETAG, tag)], json(status, &shown)?).into_response())
     })
@@ -173,7 +180,7 @@ fn condition(headers: &HeaderMap) -> Precondition {
 }
 
 async fn shown(app: &App, force: &Arc<InForce>, seller: SellerSummary) -> Result<(HeaderValue, SellerPage), Problem> {
-    let file = app.memory()?.seller(force, &seller.id).await?;
+    let file = app.memory()?.seller_of_whom(force, &seller.id, seller.said.as_ref()).await?;
     let bad_rate = file.rate(force)?.shown();
     let says = says(file.found(force), file.seen(), &bad_rate);
     let revision = seller.said.as_ref().map(|s| s.revision);
@@ -200,9 +207,9 @@ fn says(found: FoundOut, seen: usize, rate: &BadRate) -> String {
     let FoundOut { watches: known, bad, certain, unsure } = found;
     let mut says = match (known, bad) {
         (0, _) => "No watch of this seller has been found out about yet".into(),
-        (_, 0) => format!("Of {} of this seller whose inside is known, none was composite or fake", watches(known)),
-        (_, 1) => format!("Of {} of this seller whose inside is known, 1 was composite or fake", watches(known)),
-        _ => format!("Of {} of this seller whose inside is known, {bad} were composite or fake", watches(known)),
+        (_, 0) => format!("Of {} of this seller with an outcome, none was composite or fake", watches(known)),
+        (_, 1) => format!("Of {} of this seller with an outcome, 1 was composite or fake", watches(known)),
+        _ => format!("Of {} of this seller with an outcome, {bad} were composite or fake", watches(known)),
     };
     let doubts = match (known - certain, unsure) {
         (0, 0) => None,
@@ -239,7 +246,7 @@ mod tests {
              the seller's honesty."
         );
         let said = says(FoundOut { watches: 3, bad: 1, certain: 2, unsure: 2 }, 1, &rate);
-        let begins = "Of 3 watches of this seller whose inside is known, 1 was composite or fake (1 of them not for \
+        let begins = "Of 3 watches of this seller with an outcome, 1 was composite or fake (1 of them not for \
                       certain, and 2 more in too much doubt to count here); the rate of such watches, with what is seen \
                       on 1 more is";
         assert!(said.starts_with(begins), "{said}");

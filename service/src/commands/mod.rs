@@ -4,13 +4,14 @@ pub(crate) mod assess;
 pub(crate) mod calibrate;
 pub(crate) mod export;
 pub(crate) mod import;
+pub(crate) mod listings;
 pub(crate) mod outcomes;
 pub(crate) mod sample;
 pub(crate) mod tonight;
 
 use clap::Args;
 use std::fs::{self, File};
-use std::io::{self, BufWriter, Write};
+use std::io::{self, BufWriter, Read as _, Write};
 use std::path::{Path, PathBuf};
 use steelyard::config::{data_folder, database_url};
 use steelyard::memory::ACCOUNT;
@@ -136,6 +137,16 @@ fn unless_gone(written: io::Result<()>) -> io::Result<bool> {
         Err(e) if e.kind() == io::ErrorKind::BrokenPipe => Ok(false),
         Err(e) => Err(e),
     }
+}
+
+/// All of a file, or of standard input for `-`.
+fn read(file: &Path) -> io::Result<Vec<u8>> {
+    if file == Path::new("-") {
+        let mut bytes = Vec::new();
+        io::stdin().lock().read_to_end(&mut bytes)?;
+        return Ok(bytes);
+    }
+    fs::read(file)
 }
 
 /// A path as context of an error.

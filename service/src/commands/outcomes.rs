@@ -1,10 +1,9 @@
 //! `steelyard outcomes import`: outcomes from a file into the store.
 
-use super::{Place, shown};
+use super::{Place, read, shown};
 use anyhow::Context as _;
 use clap::{Args, Subcommand};
-use std::io::Read as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use steelyard::app::App;
 use steelyard::outcomes::Format;
 use steelyard::wire::stored::UnsavedLine;
@@ -100,13 +99,4 @@ fn told_unsaved(unsaved: &[UnsavedLine]) -> String {
         told += &format!("; a feed's items are saved as `feed:item`: write `{id}` for `{}`", line.listing);
     }
     told
-}
-
-fn read(file: &Path) -> std::io::Result<Vec<u8>> {
-    if file == Path::new("-") {
-        let mut bytes = Vec::new();
-        std::io::stdin().lock().read_to_end(&mut bytes)?;
-        return Ok(bytes);
-    }
-    std::fs::read(file)
 }

@@ -44,6 +44,9 @@ pub const MOST_ITEMS: usize = 5_000;
 /// The most characters an item's id may hold, as a listing's.
 pub const MOST_ID_CHARS: usize = 200;
 
+/// What the versions of JSON Feed begin with.
+const VERSIONS: &str = "https://jsonfeed.org/version/";
+
 /// The extension object of an item.
 const EXTENSION: &str = "_steelyard";
 
@@ -100,7 +103,46 @@ impl Page {
     ///
     /// # Errors
     /// Why it is no page of this format.
-    pub fn read(format: Format, mut text: Vec<u8>) -> Result<Self, FaultAt> {
+    pub fn read(format: Format, text: Vec<u8>) -> Result<Self, FaultAt> {
+        Self::split::<MOST_ITEMS>(format, text)
+    }
+
+    /// Reads a file of the user's own, however many items it holds: a JSON Feed; else, where its first line
+    /// is JSON by itself, a request a line; else one request on several lines.
+    ///
+    /// # Errors
+    /// Why it is none of these.
+    pub fn of_file(text: Vec<u8>) -> Result<Self, FaultAt> {
+        #[derive(Deserialize)]
+        struct Versioned {
+            #[serde(rename = "version")]
+            _version: IgnoredAny,
+        }
+        let bare = text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&text).trim_ascii_start();
+        let first = bare.split(|b| *b == b'\n').next().unwrap_or_default();
+        let lines = serde_json::from_slice::<IgnoredAny>(first).is_ok();
+        // A request has no version. A document of many lines may be cut off, and is told by its address then.
+        let feed = match lines {
+            true => serde_json::from_slice::<Versioned>(first).is_ok(),
+            false => bare.starts_with(b"{") && bare.windows(VERSIONS.len()).any(|w| w == VERSIONS.as_bytes()),
+        };
+        if feed {
+            return Self::split::<{ usize::MAX }>(Format::JsonFeed, text);
+        }
+        if !lines && bare.starts_with(b"[") {
+            return Err(FaultAt::new(
+                "",
+                "an array: write each listing on a line by itself, or the file as a JSON Feed",
+            ));
+        }
+        let mut page = Self::split::<{ usize::MAX }>(Format::Ndjson, text)?;
+        if !lines && serde_json::from_slice::<IgnoredAny>(&page.text).is_ok() {
+            page.pieces = vec![(1, 0..page.text.len())];
+        }
+        Ok(page)
+    }
+
+    fn split<const MOST: usize>(format: Format, mut text: Vec<u8>) -> Result<Self, FaultAt> {
         if text.starts_with(b"\xef\xbb\xbf") {
             text.drain(..3);
         }
@@ -114,8 +156,8 @@ impl Page {
             beyond: None,
         };
         match format {
-            Format::JsonFeed => page.split_document(&text)?,
-            Format::Ndjson => page.split_lines(&text),
+            Format::JsonFeed => page.split_document::<MOST>(&text)?,
+            Format::Ndjson => page.split_lines(&text, MOST),
         }
         page.text = text;
         Ok(page)
@@ -134,15 +176,15 @@ impl Page {
         read.chain(beyond)
     }
 
-    fn split_document(&mut self, text: &[u8]) -> Result<(), FaultAt> {
+    fn split_document<const MOST: usize>(&mut self, text: &[u8]) -> Result<(), FaultAt> {
         let fault = |detail: String| FaultAt::new("", detail);
         let text = std::str::from_utf8(text)
             .map_err(|e| fault(format!("not UTF-8: byte {} begins no character", e.valid_up_to())))?;
         if !text.trim_ascii_start().starts_with('{') {
             return Err(fault("not a JSON object".into()));
         }
-        let document: Document<'_> = serde_json::from_str(text).map_err(|e| fault(e.to_string()))?;
-        if !document.version.starts_with("https://jsonfeed.org/version/") {
+        let document: Document<'_, MOST> = serde_json::from_str(text).map_err(|e| fault(e.to_string()))?;
+        if !document.version.starts_with(VERSIONS) {
             return Err(FaultAt::new("/version", "not https://jsonfeed.org/version/1.1"));
         }
         self.next_url = document.next_url;
@@ -154,11 +196,11 @@ impl Page {
             start..start + item.get().len()
         };
         self.pieces = document.items.first.iter().map(|i| range(i)).enumerate().collect();
-        self.beyond = document.items.more.then_some(MOST_ITEMS);
+        self.beyond = document.items.more.then_some(MOST);
         Ok(())
     }
 
-    fn split_lines(&mut self, text: &[u8]) {
+    fn split_lines(&mut self, text: &[u8], most: usize) {
         let mut start = 0;
         for (i, line) in text.split(|b| *b == b'\n').enumerate() {
             let range = start..start + line.len();
@@ -166,7 +208,7 @@ impl Page {
             if line.iter().all(u8::is_ascii_whitespace) {
                 continue;
             }
-            if self.pieces.len() == MOST_ITEMS {
+            if self.pieces.len() == most {
                 self.beyond = Some(i + 1);
                 return;
             }
@@ -229,7 +271,7 @@ pub fn items(pages: &[Page]) -> impl Iterator<Item = Result<Item, BadItem>> + '_
 
 /// The members of a JSON Feed that are read; the others are passed over.
 #[derive(Deserialize)]
-struct Document<'a> {
+struct Document<'a, const MOST: usize> {
     version: String,
     next_url: Option<String>,
     #[serde(borrow)]
@@ -237,28 +279,28 @@ struct Document<'a> {
     #[serde(borrow)]
     language: Option<&'a RawValue>,
     #[serde(borrow)]
-    items: Slices<'a>,
+    items: Slices<'a, MOST>,
 }
 
 /// The first items as they are written.
-struct Slices<'a> {
+struct Slices<'a, const MOST: usize> {
     first: Vec<&'a RawValue>,
     more: bool,
 }
 
-impl<'de: 'a, 'a> Deserialize<'de> for Slices<'a> {
+impl<'de: 'a, 'a, const MOST: usize> Deserialize<'de> for Slices<'a, MOST> {
     fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
-        struct First;
-        impl<'de> Visitor<'de> for First {
-            type Value = Slices<'de>;
+        struct First<const MOST: usize>;
+        impl<'de, const MOST: usize> Visitor<'de> for First<MOST> {
+            type Value = Slices<'de, MOST>;
 
             fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 f.write_str("an array of items")
             }
 
-            fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Slices<'de>, A::Error> {
+            fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Slices<'de, MOST>, A::Error> {
                 let mut first = Vec::new();
-                while first.len() < MOST_ITEMS {
+                while first.len() < MOST {
                     match seq.next_element()? {
                         Some(item) => first.push(item),
                         None => return Ok(Slices { first, more: false }),
@@ -271,7 +313,7 @@ impl<'de: 'a, 'a> Deserialize<'de> for Slices<'a> {
                 Ok(Slices { first, more })
             }
         }
-        from.deserialize_seq(First)
+        from.deserialize_seq(First::<MOST>)
     }
 }
 

@@ -21,7 +21,7 @@ use crate::store::{FeedItem, Precondition};
 use crate::wire::feed::{ItemsKept, RefusedItem};
 use base64::Engine as _;
 use base64::prelude::BASE64_URL_SAFE_NO_PAD;
-use serde_json::{Map, Value};
+use serde_json::{Map, Value, json};
 use sha2::{Digest as _, Sha256};
 use std::collections::BTreeSet;
 
@@ -38,10 +38,22 @@ const LONGEST_DETAIL: usize = 500;
 /// Levels of members that are merged: a request's own, and those of its objects.
 const LEVELS: usize = 2;
 
-/// What came of a feed's items.
+/// Where items come from.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Source<'a> {
+    /// A saved feed.
+    Feed(&'a str),
+    /// A file of the user's own. Its items are listings by their own ids. Nothing is remembered of what it
+    /// said before: what it says counts, what it does not say stays (JSON Merge Patch, RFC 7396).
+    File,
+}
+
+/// What came of items.
 #[derive(Debug, Default)]
 pub(super) struct Kept {
     pub(super) told: ItemsKept,
+    /// Refused items that are told of.
+    most: usize,
     /// Whether something that fits could not be kept this time.
     pub(super) again: bool,
     /// Refused items by their number: some faults are found later than others.
@@ -51,7 +63,7 @@ pub(super) struct Kept {
 impl Kept {
     fn refuse(&mut self, number: usize, item: Option<String>, place: String, detail: &str, errors: &[FaultAt]) {
         self.told.refused += 1;
-        if self.refused.len() == MOST_REFUSALS {
+        if self.refused.len() == self.most {
             return;
         }
         let short = |text: &str| super::printable(text).chars().take(LONGEST_DETAIL).collect::<String>();
@@ -61,12 +73,14 @@ impl Kept {
     }
 }
 
-/// Keeps the items of a feed's pages.
+/// Keeps the items of pages.
 ///
 /// # Errors
 /// If the feed is deleted meanwhile; or if the store fails.
-pub(super) async fn keep(app: &App, feed: &str, pages: &[Page]) -> Result<Kept, Problem> {
-    let mut kept = Kept::default();
+pub(super) async fn keep(app: &App, source: Source<'_>, pages: &[Page]) -> Result<Kept, Problem> {
+    // Of a file each line is told.
+    let most = if matches!(source, Source::File) { usize::MAX } else { MOST_REFUSALS };
+    let mut kept = Kept { most, ..Kept::default() };
     let (mut waiting, mut bytes) = (Vec::new(), 0);
     for (number, read) in items(pages).enumerate() {
         let item = match read {
@@ -76,20 +90,20 @@ pub(super) async fn keep(app: &App, feed: &str, pages: &[Page]) -> Result<Kept, 
                 continue;
             }
         };
-        match prepare(app, feed, &item).await? {
+        match prepare(app, source, &item).await? {
             Step::Nothing => kept.told.unchanged += 1,
             Step::Refuse(p) => kept.refuse(number, Some(item.id), item.place, &p.detail, &p.errors),
             Step::Save(ready) => {
-                bytes += ready.text.len() + ready.seen.request.len();
+                bytes += ready.text.len() + ready.seen.as_ref().map_or(0, |seen| seen.request.len());
                 waiting.push((number, item, *ready));
             }
         }
         if waiting.len() == MOST_TOGETHER || bytes >= MOST_WAITING {
-            save(app, feed, std::mem::take(&mut waiting), &mut kept).await?;
+            save(app, source, std::mem::take(&mut waiting), &mut kept).await?;
             bytes = 0;
         }
     }
-    save(app, feed, waiting, &mut kept).await?;
+    save(app, source, waiting, &mut kept).await?;
     kept.refused.sort_by_key(|(number, _)| *number);
     kept.told.refusals = std::mem::take(&mut kept.refused).into_iter().map(|(_, refused)| refused).collect();
     Ok(kept)
@@ -108,22 +122,31 @@ struct Ready {
     text: String,
     read: ReadRequest,
     condition: Precondition,
-    seen: FeedItem,
+    /// What its feed says of it.
+    seen: Option<FeedItem>,
 }
 
-async fn prepare(app: &App, feed: &str, item: &Item) -> Result<Step, Problem> {
+async fn prepare(app: &App, source: Source<'_>, item: &Item) -> Result<Step, Problem> {
     let store = app.memory()?.store();
-    let id = format!("{feed}:{}", item.id);
+    let front = match source {
+        Source::Feed(feed) => format!("{feed}:"),
+        Source::File => String::new(),
+    };
+    let id = format!("{front}{}", item.id);
     if id.chars().count() > MOST_ID_CHARS || item.id.chars().any(char::is_control) {
-        let most = MOST_ID_CHARS - feed.chars().count() - 1;
+        let most = MOST_ID_CHARS.saturating_sub(front.chars().count());
         let detail = format!("an id has at most {most} characters here, none of them a control character");
         return Ok(Step::Refuse(Problem::invalid(vec![FaultAt::new("/id", detail)])));
     }
-    let request = item.request.to_string();
-    let digest = BASE64_URL_SAFE_NO_PAD.encode(Sha256::digest(&request));
-    let before = store.feed_item(ACCOUNT, feed, &item.id).await?;
-    if before.as_ref().is_some_and(|b| b.digest == digest) {
-        return Ok(Step::Nothing);
+    let (mut before, mut seen) = (None, None);
+    if let Source::Feed(feed) = source {
+        let request = item.request.to_string();
+        let digest = BASE64_URL_SAFE_NO_PAD.encode(Sha256::digest(&request));
+        before = store.feed_item(ACCOUNT, feed, &item.id).await?;
+        if before.as_ref().is_some_and(|b| b.digest == digest) {
+            return Ok(Step::Nothing);
+        }
+        seen = Some(FeedItem { feed: feed.into(), item: item.id.clone(), digest, request });
     }
     let listing = match store.listing(ACCOUNT, &id).await {
         Ok(listing) => Some(listing),
@@ -131,13 +154,20 @@ async fn prepare(app: &App, feed: &str, item: &Item) -> Result<Step, Problem> {
         Err(e) => return Err(e.into()),
     };
     let condition = listing.as_ref().map_or(Precondition::Absent, |l| Precondition::Revisions(vec![l.revision]));
-    let mut merged = match (&before, listing) {
-        (None, None) => item.request.clone(),
-        (Some(_), None) => return Ok(Step::Nothing),
-        (before, Some(listing)) => {
-            let read = |text: &str| serde_json::from_str(text).unwrap_or_default();
+    let read = |text: &str| serde_json::from_str(text).unwrap_or_default();
+    let mut merged = match (source, &before, listing) {
+        (Source::Feed(_), None, None) => item.request.clone(),
+        (Source::Feed(_), Some(_), None) => return Ok(Step::Nothing),
+        (Source::Feed(_), before, Some(listing)) => {
             let said = before.as_ref().map(|b| read(&b.request));
             merge(said.as_ref(), &read(&listing.request), &item.request)
+        }
+        (Source::File, _, listing) => {
+            let stored = listing.map_or_else(|| Value::Object(Map::new()), |l| read(&l.request));
+            match brought(&id, &stored, item.request.clone()) {
+                Some(request) => request,
+                None => return Ok(Step::Nothing),
+            }
         }
     };
     if let Some(members) = merged.as_object_mut() {
@@ -153,12 +183,16 @@ async fn prepare(app: &App, feed: &str, item: &Item) -> Result<Step, Problem> {
         Err(problem) if problem.status < 500 => return Ok(Step::Refuse(problem)),
         Err(problem) => return Err(problem),
     };
-    let seen = FeedItem { feed: feed.into(), item: item.id.clone(), digest, request };
     Ok(Step::Save(Box::new(Ready { id, text, read, condition, seen })))
 }
 
 /// Saves what is ready; what somebody else changed meanwhile is made ready anew.
-async fn save(app: &App, feed: &str, mut waiting: Vec<(usize, Item, Ready)>, kept: &mut Kept) -> Result<(), Problem> {
+async fn save(
+    app: &App,
+    source: Source<'_>,
+    mut waiting: Vec<(usize, Item, Ready)>,
+    kept: &mut Kept,
+) -> Result<(), Problem> {
     for round in 1.. {
         if waiting.is_empty() {
             return Ok(());
@@ -174,7 +208,7 @@ async fn save(app: &App, feed: &str, mut waiting: Vec<(usize, Item, Ready)>, kep
             text,
             read,
             condition: condition.clone(),
-            from_feed: Some(seen),
+            from_feed: seen.as_ref(),
         });
         let saved = memory::save_all(app, saves.collect()).await;
         waiting = Vec::new();
@@ -185,11 +219,14 @@ async fn save(app: &App, feed: &str, mut waiting: Vec<(usize, Item, Ready)>, kep
                 Err(problem) if problem.status == PRECONDITION_FAILED.status.as_u16() => {
                     if round == ROUNDS {
                         kept.again = true;
-                        let detail = "the listing was being changed: the next poll tries again";
+                        let detail = match source {
+                            Source::Feed(_) => "the listing was being changed: the next poll tries again",
+                            Source::File => "the listing was being changed: try again",
+                        };
                         kept.refuse(number, Some(item.id), item.place, detail, &[]);
                         continue;
                     }
-                    match prepare(app, feed, &item).await? {
+                    match prepare(app, source, &item).await? {
                         Step::Nothing => kept.told.unchanged += 1,
                         Step::Refuse(p) => kept.refuse(number, Some(item.id), item.place, &p.detail, &p.errors),
                         Step::Save(ready) => waiting.push((number, item, *ready)),
@@ -203,6 +240,38 @@ async fn save(app: &App, feed: &str, mut waiting: Vec<(usize, Item, Ready)>, kep
         }
     }
     Ok(())
+}
+
+/// A listing's request after a file speaks of it; none where that changes nothing.
+fn brought(id: &str, stored: &Value, mut says: Value) -> Option<Value> {
+    // A request must have this member, so empty it says nothing: what was seen is not taken away by it.
+    if let Some(members) = says.as_object_mut()
+        && members.get("observations").is_some_and(|o| o.as_array().is_some_and(Vec::is_empty))
+    {
+        members.remove("observations");
+    }
+    let mut request = patched(Some(stored), &says);
+    if let Some(members) = request.as_object_mut() {
+        members.insert("id".into(), id.into());
+        members.entry("observations").or_insert_with(|| Value::Array(Vec::new()));
+    }
+    let named = patched(Some(stored), &json!({ "id": id }));
+    if alike(Some(&request), Some(&named)) { None } else { Some(request) }
+}
+
+/// JSON Merge Patch (RFC 7396 section 2).
+fn patched(target: Option<&Value>, patch: &Value) -> Value {
+    let Value::Object(patch) = patch else { return patch.clone() };
+    let mut members = target.and_then(Value::as_object).cloned().unwrap_or_default();
+    for (name, value) in patch {
+        if value.is_null() {
+            members.remove(name);
+        } else {
+            let value = patched(members.get(name), value);
+            members.insert(name.clone(), value);
+        }
+    }
+    Value::Object(members)
 }
 
 /// A listing's request after its feed says something new.
@@ -257,7 +326,6 @@ fn alike(a: Option<&Value>, b: Option<&Value>) -> bool {
 mod tests {
     use super::*;
     use proptest::prelude::*;
-    use serde_json::json;
 
     #[test]
     fn what_the_user_changed_stays_and_what_the_user_left_follows_the_feed() {
@@ -288,6 +356,46 @@ mod tests {
         let listing = json!({ "title": "mine", "observations": [] });
         let merged = merge(None, &listing, &json!({ "title": "theirs", "url": "u", "observations": [] }));
         assert_eq!(merged, json!({ "title": "mine", "url": "u", "observations": [] }));
+    }
+
+    #[test]
+    fn a_merge_patch_is_that_of_rfc_7396() {
+        // Appendix A of RFC 7396: original, patch, result.
+        let examples = r#"[
+            [{"a":"b"}, {"a":"c"}, {"a":"c"}],
+            [{"a":"b"}, {"b":"c"}, {"a":"b","b":"c"}],
+            [{"a":"b"}, {"a":null}, {}],
+            [{"a":"b","b":"c"}, {"a":null}, {"b":"c"}],
+            [{"a":["b"]}, {"a":"c"}, {"a":"c"}],
+            [{"a":"c"}, {"a":["b"]}, {"a":["b"]}],
+            [{"a":{"b":"c"}}, {"a":{"b":"d","c":null}}, {"a":{"b":"d"}}],
+            [{"a":[{"b":"c"}]}, {"a":[1]}, {"a":[1]}],
+            [["a","b"], ["c","d"], ["c","d"]],
+            [{"a":"b"}, ["c"], ["c"]],
+            [{"a":"foo"}, null, null],
+            [{"a":"foo"}, "bar", "bar"],
+            [{"e":null}, {"a":1}, {"e":null,"a":1}],
+            [[1,2], {"a":"b","c":null}, {"a":"b"}],
+            [{}, {"a":{"bb":{"ccc":null}}}, {"a":{"bb":{}}}]]"#;
+        let examples: Vec<[Value; 3]> = serde_json::from_str(examples).unwrap();
+        for [original, patch, result] in examples {
+            assert_eq!(patched(Some(&original), &patch), result, "{original} {patch}");
+        }
+    }
+
+    #[test]
+    fn what_a_file_does_not_say_stays() {
+        let stored = json!({ "title": "A", "status": "bought", "offer": { "price": 1, "shipping": 2 },
+            "observations": [{ "sign": "dial_too_fresh", "call": "present" }] });
+        let says = json!({ "id": "a", "observations": [], "offer": { "price": 3, "shipping": null } });
+        let mut now = stored.clone();
+        now["id"] = json!("a");
+        assert_eq!(brought("a", &stored, json!({ "id": "a", "title": "A", "observations": [] })), None);
+        now["offer"] = json!({ "price": 3 });
+        assert_eq!(brought("a", &stored, says), Some(now.clone()));
+        now["observations"] = json!([]);
+        assert_eq!(brought("a", &now, json!({ "id": "a", "observations": null })), None);
+        assert_eq!(brought("b", &json!({}), json!({ "id": "b" })), Some(json!({ "id": "b", "observations": [] })));
     }
 
     /// Objects as requests have them: two levels, few names, so that versions meet.

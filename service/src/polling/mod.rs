@@ -14,10 +14,11 @@ use crate::app::App;
 use crate::config::Config;
 use crate::feed::{Client, Every, Exception, Guard, Outcome, Page, Polled, Schedule, State, attached};
 use crate::memory::{self, ACCOUNT};
-use crate::problem::{IN_PROGRESS, INTERNAL, Problem, UNAVAILABLE};
+use crate::problem::{IN_PROGRESS, INTERNAL, INVALID, Problem, UNAVAILABLE};
 use crate::store::{Feed, NewChange, PollEnd};
 use crate::wire::feed::{FeedPage, FeedPolled, ItemsKept, PollResult};
 use anyhow::Context as _;
+use items::Source;
 use jiff::{SignedDuration, Timestamp};
 use rand_core::SeedableRng as _;
 use rand_pcg::Pcg64Mcg;
@@ -130,9 +131,13 @@ async fn worker(app: &Arc<App>) {
 /// # Errors
 /// Not found; if it is being polled already; or if the store fails.
 pub(crate) async fn poll_now(app: &App, id: &str) -> Result<FeedPolled, Problem> {
+    let store = app.memory()?.store();
+    if store.feed(ACCOUNT, id).await?.url.is_none() {
+        let detail = format!("the feed has no URL to poll: send its items to /v1/feeds/{id}/items");
+        return Err(Problem::new(INVALID, detail));
+    }
     app.feeds().client()?;
     let (owner, now) = (Uuid::new_v4().to_string(), Timestamp::now());
-    let store = app.memory()?.store();
     match store.claim_feed_now(ACCOUNT, id, &owner, now, app.feeds().until(now)).await? {
         Some(feed) => hold(app, &feed, &owner).await,
         None => Err(Problem::new(IN_PROGRESS, "the feed is being polled just now")),
@@ -145,7 +150,16 @@ pub(crate) async fn poll_now(app: &App, id: &str) -> Result<FeedPolled, Problem>
 /// Not found; or if the store fails.
 pub(crate) async fn keep_page(app: &App, id: &str, page: Page) -> Result<ItemsKept, Problem> {
     app.memory()?.store().feed(ACCOUNT, id).await?;
-    Ok(items::keep(app, id, &[page]).await?.told)
+    Ok(items::keep(app, Source::Feed(id), &[page]).await?.told)
+}
+
+/// Keeps the listings of a file of the user's own, as if each were put: what it says of one that is there
+/// replaces what was said, and what it does not say stays. All that are refused are named.
+///
+/// # Errors
+/// If the store fails.
+pub async fn import(app: &App, file: Page) -> Result<ItemsKept, Problem> {
+    Ok(items::keep(app, Source::File, &[file]).await?.told)
 }
 
 /// Polls a feed that is held, and holds it meanwhile.
@@ -171,7 +185,10 @@ async fn hold(app: &App, feed: &Feed, owner: &str) -> Result<FeedPolled, Problem
 }
 
 async fn poll(app: &App, feed: &Feed, owner: &str) -> Result<FeedPolled, Problem> {
-    let polled = app.feeds().client()?.poll(&feed.url, feed.format, &feed.validators).await;
+    let (Some(url), Some(every_s)) = (&feed.url, feed.every_s) else {
+        return Err(Problem::new(INTERNAL, "a feed without a URL is due"));
+    };
+    let polled = app.feeds().client()?.poll(url, feed.format, &feed.validators).await;
     let mut outcome = Outcome::from(&polled);
     let mut validators = feed.validators.clone();
     let mut stopped = None;
@@ -180,7 +197,7 @@ async fn poll(app: &App, feed: &Feed, owner: &str) -> Result<FeedPolled, Problem
         Ok(Polled::Unchanged) => {}
         Ok(Polled::Read(fetched)) => {
             result = PollResult::Read;
-            match items::keep(app, &feed.id, &fetched.pages).await {
+            match items::keep(app, Source::Feed(&feed.id), &fetched.pages).await {
                 Ok(items) => {
                     // Where something is to be tried again, the feed must come again.
                     validators = if items.again { Default::default() } else { fetched.validators };
@@ -199,7 +216,7 @@ async fn poll(app: &App, feed: &Feed, owner: &str) -> Result<FeedPolled, Problem
     }
     let now = memory::now();
     let mut random = Pcg64Mcg::seed_from_u64(Uuid::new_v4().as_u64_pair().0);
-    let every = Every::seconds(feed.every_s).map_err(|e| Problem::new(INTERNAL, e.to_string()))?;
+    let every = Every::seconds(every_s).map_err(|e| Problem::new(INTERNAL, e.to_string()))?;
     let mut schedule = feed.schedule.after(&outcome, every, now, &mut random);
     schedule.last_error = schedule.last_error.or(stopped).map(|e| printable(&e));
     let feed = end(app, feed, owner, schedule, validators, kept.as_ref(), now).await?;

@@ -57,12 +57,12 @@ pub struct Feed {
     pub id: String,
     /// Its own, from 1; moves with each poll.
     pub revision: i64,
-    /// Where it is fetched from.
-    pub url: String,
+    /// Where it is fetched from; none where its items are sent.
+    pub url: Option<String>,
     /// How it is written.
     pub format: Format,
-    /// Seconds between polls.
-    pub every_s: u32,
+    /// Seconds between polls; none without a URL.
+    pub every_s: Option<u32>,
     /// When it was saved.
     pub created_at: Timestamp,
     /// When a poll last ended.
@@ -80,13 +80,13 @@ pub struct Feed {
 pub struct NewFeed<'a> {
     /// Given by the caller, ordered by time.
     pub id: &'a str,
-    /// Where it is fetched from.
-    pub url: &'a str,
+    /// Where it is fetched from; none where its items are sent.
+    pub url: Option<&'a str>,
     /// How it is written.
     pub format: Format,
-    /// Seconds between polls.
-    pub every_s: u32,
-    /// When it is saved, and due.
+    /// Seconds between polls; none without a URL.
+    pub every_s: Option<u32>,
+    /// When it is saved, and with a URL due.
     pub at: Timestamp,
 }
 
@@ -235,7 +235,7 @@ impl Store {
 }
 
 impl Write {
-    /// Saves a feed, due at once.
+    /// Saves a feed, due at once if it has a URL.
     ///
     /// # Errors
     /// A conflict if there is one of that id or URL; or if the database fails.
@@ -243,14 +243,15 @@ impl Write {
         let added = sqlx::query(
             "INSERT INTO feeds
                  (account, id, revision, url, format, every_s, state, failures, created_at, next_poll_at)
-             VALUES ($1, $2, 1, $3, $4, $5, 'active', 0, $6, $6) ON CONFLICT DO NOTHING",
+             VALUES ($1, $2, 1, $3, $4, $5, 'active', 0, $6, $7) ON CONFLICT DO NOTHING",
         )
         .bind(&self.account)
         .bind(feed.id)
         .bind(feed.url)
         .bind(feed.format.as_str())
-        .bind(i64::from(feed.every_s))
+        .bind(feed.every_s.map(i64::from))
         .bind(time_text(feed.at))
+        .bind(feed.url.map(|_| time_text(feed.at)))
         .execute(&mut *self.tx)
         .await?;
         if added.rows_affected() > 0 {
@@ -379,22 +380,19 @@ fn lost(id: &str) -> Error {
 }
 
 pub(super) fn read_feed(row: &AnyRow) -> Result<Feed, Error> {
-    let number = |name| {
-        let n = row.int(name)?;
-        u32::try_from(n).map_err(|_| Error::corrupt(format!("{name} {n} of a feed")))
-    };
+    let number = |name, n: i64| u32::try_from(n).map_err(|_| Error::corrupt(format!("{name} {n} of a feed")));
     Ok(Feed {
         account: row.text("account")?,
         id: row.text("id")?,
         revision: row.int("revision")?,
-        url: row.text("url")?,
+        url: row.text_or_null("url")?,
         format: Format::stored(&row.text("format")?)?,
-        every_s: number("every_s")?,
+        every_s: row.int_or_null("every_s")?.map(|n| number("every_s", n)).transpose()?,
         created_at: row.time("created_at")?,
         last_polled_at: time_or_null(row, "last_polled_at")?,
         schedule: Schedule {
             state: State::stored(&row.text("state")?)?,
-            failures: number("failures")?,
+            failures: number("failures", row.int("failures")?)?,
             next_poll_at: time_or_null(row, "next_poll_at")?,
             last_error: row.text_or_null("last_error")?,
         },

@@ -499,6 +499,16 @@ impl Write {
         Ok(had.into_iter().flatten().filter(|had| Some(had.as_str()) != seller).collect())
     }
 
+    /// A listing with its newest assessment, as nobody else changes it until the commit.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn listing(&mut self, id: &str) -> Result<Option<Listing>, Error> {
+        let sql = format!("SELECT {COLUMNS} {WITH_CURRENT} WHERE l.account = $1 AND l.id = $2");
+        let row = sqlx::query(AssertSqlSafe(sql)).bind(&self.account).bind(id).fetch_optional(&mut *self.tx).await?;
+        row.as_ref().map(read_listing).transpose()
+    }
+
     /// Keeps a new assessment of a listing as it was at a revision. False, and nothing is done, if
     /// the listing is gone or was written to since: whoever did that assessed it with newer data.
     ///
@@ -522,19 +532,6 @@ impl Write {
         }
         self.keep_assessment(listing, assessment).await?;
         Ok(true)
-    }
-
-    /// A listing's request.
-    ///
-    /// # Errors
-    /// Not found; or if the database fails.
-    pub async fn request(&mut self, listing: &str) -> Result<String, Error> {
-        let row = sqlx::query("SELECT request FROM listings WHERE account = $1 AND id = $2")
-            .bind(&self.account)
-            .bind(listing)
-            .fetch_optional(&mut *self.tx)
-            .await?;
-        row.ok_or_else(|| Error::not_found("listing", listing))?.text("request")
     }
 
     /// Puts another request in the place of a listing's own: one that no longer names a forgotten
@@ -592,22 +589,22 @@ impl Write {
         Ok(())
     }
 
-    /// Deletes a listing and its assessments. Its outcomes stay.
+    /// Deletes a listing and its assessments. Its outcomes stay. Gives the seller that it named.
     ///
     /// # Errors
     /// Not found; a conflict if the precondition fails; or if the database fails.
-    pub async fn delete_listing(&mut self, id: &str, precondition: Precondition) -> Result<(), Error> {
+    pub async fn delete_listing(&mut self, id: &str, precondition: Precondition) -> Result<Option<String>, Error> {
         let before = self.listing_revision(id).await?;
         if before.is_none() {
             return Err(Error::not_found("listing", id));
         }
         precondition.check(before, "listing", id)?;
-        sqlx::query("DELETE FROM listings WHERE account = $1 AND id = $2")
+        let row = sqlx::query("DELETE FROM listings WHERE account = $1 AND id = $2 RETURNING seller")
             .bind(&self.account)
             .bind(id)
-            .execute(&mut *self.tx)
+            .fetch_one(&mut *self.tx)
             .await?;
-        Ok(())
+        row.text_or_null("seller")
     }
 
     pub(super) async fn listing_revision(&mut self, id: &str) -> Result<Option<i64>, Error> {

@@ -53,6 +53,22 @@ pub struct NewSeller<'a> {
     pub at: Timestamp,
 }
 
+impl NewSeller<'_> {
+    /// As it is kept under a revision, where nothing was said before.
+    #[must_use]
+    pub fn kept(&self, revision: i64) -> Seller {
+        Seller {
+            id: self.id.into(),
+            revision,
+            segment: self.segment.map(Into::into),
+            feedback: self.feedback.map(Into::into),
+            note: self.note.map(Into::into),
+            created_at: self.at,
+            updated_at: self.at,
+        }
+    }
+}
+
 /// What is known of the sellers whose ids a statement gives.
 fn summary_of(ids: &str) -> String {
     format!(

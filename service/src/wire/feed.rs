@@ -10,14 +10,17 @@ use utoipa::ToSchema;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct FeedBody {
-    /// Where it is fetched from: `http` or `https`, at a public address, with no user or password in it.
+    /// Where it is fetched from: `http` or `https`, at a public address, with no user or password in it. Left out
+    /// together with `every_s`, the feed is never polled, and holds what you send to it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(min_length = 1, max_length = 2_000)]
-    pub url: String,
+    pub url: Option<String>,
     /// How it is written.
     pub format: Format,
     /// Seconds between polls: from a minute to a week.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(minimum = 60, maximum = 604_800)]
-    pub every_s: u32,
+    pub every_s: Option<u32>,
 }
 
 const _: () = assert!(Every::LEAST == 60 && Every::MOST == 604_800);
@@ -27,14 +30,15 @@ const _: () = assert!(Every::LEAST == 60 && Every::MOST == 604_800);
 pub struct FeedPage {
     /// Its name, of the service's making; its listings are called `id:item`.
     pub id: String,
-    /// Where it is fetched from, in its normal form.
-    pub url: String,
+    /// Where it is fetched from, in its normal form; null where it is never polled and its items are sent.
+    #[schema(required)]
+    pub url: Option<String>,
     /// How it is written.
     pub format: Format,
-    /// Seconds between polls.
-    #[schema(minimum = 60, maximum = 604_800)]
-    pub every_s: u32,
-    /// Whether it is polled: `resting` after ten failures in a row or when it says that it has ended, `failed`
+    /// Seconds between polls; null without a URL.
+    #[schema(minimum = 60, maximum = 604_800, required)]
+    pub every_s: Option<u32>,
+    /// Whether it is polled, if it has a URL: `resting` after ten failures in a row or when it says that it has ended, `failed`
     /// when it is gone (410). A poll by hand that succeeds makes it `active` again.
     pub state: State,
     /// When it was saved, RFC 3339.
@@ -43,7 +47,7 @@ pub struct FeedPage {
     /// When a poll last ended.
     #[schema(format = DateTime, required)]
     pub last_polled_at: Option<String>,
-    /// When it is polled next; null unless it is active.
+    /// When it is polled next; null unless it is active and has a URL.
     #[schema(format = DateTime, required)]
     pub next_poll_at: Option<String>,
     /// Failures since it was last read.

@@ -1,0 +1,76 @@
+//! `steelyard listings import`: listings from a file into the store.
+
+use super::{Place, read, shown};
+use anyhow::Context as _;
+use clap::{Args, Subcommand};
+use std::path::PathBuf;
+use steelyard::app::App;
+use steelyard::feed::Page;
+use steelyard::problem::FaultAt;
+use steelyard::{files, polling};
+
+/// What can be done with listings.
+#[derive(Debug, Subcommand)]
+pub(crate) enum Listings {
+    /// Save the listings of a file and assess them, as `PUT /v1/listings/{id}` does: a request a line with its `id`
+    /// (NDJSON), or a JSON Feed. Of a listing that is saved already the file changes what it speaks of, and leaves the
+    /// rest. What does not fit is named on standard error, and the rest kept.
+    Import(Import),
+}
+
+/// What `listings import` is told.
+#[derive(Debug, Args)]
+pub(crate) struct Import {
+    #[command(flatten)]
+    place: Place,
+    /// Folder of a model's TOML files, instead of the model that comes with the program.
+    #[arg(long, env = "STEELYARD_PACK")]
+    pack: Option<PathBuf>,
+    /// JSON file of references and calibres, as `reference_book` in a request.
+    #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
+    reference_book: Option<PathBuf>,
+    /// The file; `-` for standard input.
+    file: PathBuf,
+}
+
+/// Keeps the good listings, names the others, and says whether all were good.
+pub(crate) async fn import(options: &Import) -> anyhow::Result<bool> {
+    // The file first: where there is none, no store is made.
+    let file = options.file.display();
+    let bytes = read(&options.file).with_context(|| shown(&options.file))?;
+    let page = Page::of_file(bytes).map_err(|fault| anyhow::anyhow!("{file}{}: {}", fault.pointer, fault.detail))?;
+    let pack = files::pack(options.pack.as_deref())?;
+    let book = files::book(options.reference_book.as_deref())?;
+    let app = App::with_memory(pack, book, options.place.open().await?)?;
+    let kept = polling::import(&app, page).await;
+    if let Ok(memory) = app.memory() {
+        memory.store().close().await;
+    }
+    let kept = kept.map_err(|problem| anyhow::anyhow!("{file}: {}", problem.detail))?;
+    for refused in &kept.refusals {
+        let (place, pointer) = place(&file.to_string(), &refused.place);
+        let whole = [FaultAt::new("", &refused.detail)];
+        for fault in if refused.errors.is_empty() { &whole[..] } else { &refused.errors } {
+            match format!("{pointer}{}", fault.pointer).as_str() {
+                "" => eprintln!("{place}: {}", fault.detail),
+                pointer => eprintln!("{place}: {pointer}: {}", fault.detail),
+            }
+        }
+    }
+    eprintln!(
+        "{} listings saved, {} updated, {} unchanged, {} refused",
+        kept.new, kept.changed, kept.unchanged, kept.refused
+    );
+    Ok(kept.refused == 0)
+}
+
+/// Where something refused stands: `file:4`, as compilers write it, or `file: /items/3`; and a pointer into it.
+fn place<'a>(file: &str, place: &'a str) -> (String, &'a str) {
+    match place.strip_prefix("line ") {
+        Some(line) => {
+            let (line, pointer) = line.split_once(", ").unwrap_or((line, ""));
+            (format!("{file}:{line}"), pointer)
+        }
+        None => (format!("{file}: {place}"), ""),
+    }
+}
