@@ -317,8 +317,9 @@ async fn known(memory: &Arc<Memory>, include_unbought: bool) -> Result<(Known, L
     }
     // What was written into a listing after its watch was found out about foresaw nothing.
     for listing in &mut listings {
-        if let Some(found) = outcomes.get(&listing.id).filter(|f| f.first_recorded < listing.updated_at) {
-            let stood = memory.store().request_at(ACCOUNT, &listing.id, found.first_recorded).await?;
+        let Some(&(revision, at)) = outcomes.get(&listing.id).map(|found| &found.first_recorded) else { continue };
+        if at < listing.updated_at {
+            let stood = memory.store().request_at(ACCOUNT, &listing.id, revision, at).await?;
             if let Some((request, at)) = stood {
                 (listing.request, listing.updated_at) = (request, at);
             }

@@ -180,6 +180,11 @@ async fn the_export_of_an_import_is_the_same_to_the_byte() {
         assert_eq!(store.active_model(ACCOUNT).await.unwrap().as_deref(), Some("2"));
         let imported = store.listings(ACCOUNT, &ListingQuery { limit: 10, ..ListingQuery::default() }).await.unwrap();
         assert_eq!(imported.items.iter().filter(|l| l.assessment.is_none()).count(), 4);
+        // Past requests have lost their revisions: then their times tell.
+        for (asked, put) in [(1, 7), (7, 7), (8, 8), (9, 8)] {
+            let stood = store.request_at(ACCOUNT, "b/1", i64::MAX, at(asked)).await.unwrap();
+            assert_eq!(stood.map(|(_, at)| at), Some(at(put)));
+        }
         // Life goes on: numbers do not collide.
         put(&store, &listing("new"), &assessment(None)).await;
         let mut write = store.write(ACCOUNT).await.unwrap();

@@ -20,22 +20,26 @@ pub(crate) struct Found {
     pub(crate) seller: Option<String>,
     /// When it was found out.
     pub(crate) found_at: Timestamp,
-    /// When anything was first recorded of it.
-    pub(crate) first_recorded: Timestamp,
+    /// The revision and time at which anything was first recorded of it.
+    pub(crate) first_recorded: (i64, Timestamp),
     pub(crate) body: OutcomeBody,
 }
 
 /// The outcomes that stand, by listing.
 pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<String, Found>, Problem> {
     let filter = OutcomeFilter::default();
-    let (mut found, mut first, mut after) = (HashMap::new(), HashMap::<String, Timestamp>::new(), 0);
+    let (mut found, mut first, mut after) = (HashMap::new(), HashMap::<String, (i64, Timestamp)>::new(), 0);
     loop {
         let page = memory.store.outcomes(ACCOUNT, &filter, after, PAGE).await?;
         let Some(last) = page.last() else { return Ok(found) };
         after = last.number;
         for outcome in page {
-            let first = first.entry(outcome.listing.clone()).or_insert(outcome.recorded_at);
-            *first = outcome.recorded_at.min(*first);
+            // In the order of recording, but an import keeps its own times.
+            let recorded = (outcome.revision, outcome.recorded_at);
+            let first = first.entry(outcome.listing.clone()).or_insert(recorded);
+            if recorded.1 < first.1 {
+                *first = recorded;
+            }
             let first_recorded = *first;
             if outcome.superseded_by.is_some() {
                 continue;
