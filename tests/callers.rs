@@ -6,7 +6,7 @@ mod support;
 
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
-use std::io::{Read as _, Write as _};
+use std::io::Write as _;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use support::place::Place;

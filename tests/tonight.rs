@@ -407,7 +407,7 @@ fn auctions_are_ranked_at_the_price_expected() {
     let lines = fs::read_to_string(demo("evening.ndjson")).unwrap();
     let mut line = lines.lines().map(|l| serde_json::from_str::<Value>(l).unwrap()).find(|l| l["id"] == "bell-204");
     let request = &mut line.as_mut().unwrap()["request"];
-    let alone = row(&as_json(&of(&[request.clone()]), &["--expect", "0.5"]), "bell-204");
+    let alone = row(&as_json(&of(std::slice::from_ref(request)), &["--expect", "0.5"]), "bell-204");
     request["offer"]["price"] = alone["expected_price"].clone();
     let file = tempfile::NamedTempFile::new().unwrap();
     fs::write(file.path(), request.to_string()).unwrap();

@@ -200,7 +200,7 @@ mod tests {
             foreseen: None,
             ln_price: [0.0; 8],
             // Of every third seller nothing is certain.
-            outcome: (i % 9 != 0).then(|| outcome(if i.is_multiple_of(3) { 0.8 } else { 1.0 })),
+            outcome: (!i.is_multiple_of(9)).then(|| outcome(if i.is_multiple_of(3) { 0.8 } else { 1.0 })),
         };
         let cases: Vec<Case> = (0..300).map(case).collect();
         let dealt = deal(&cases, 5, 1);
