@@ -407,7 +407,7 @@ fn auctions_are_ranked_at_the_price_expected() {
     let lines = fs::read_to_string(demo("evening.ndjson")).unwrap();
     let mut line = lines.lines().map(|l| serde_json::from_str::<Value>(l).unwrap()).find(|l| l["id"] == "bell-204");
     let request = &mut line.as_mut().unwrap()["request"];
-    let alone = row(&as_json(&of(&[request.clone()]), &["--expect", "0.5"]), "bell-204");
+    let alone = row(&as_json(&of(std::slice::from_ref(request)), &["--expect", "0.5"]), "bell-204");
     request["offer"]["price"] = alone["expected_price"].clone();
     let file = tempfile::NamedTempFile::new().unwrap();
     fs::write(file.path(), request.to_string()).unwrap();
@@ -442,7 +442,7 @@ fn what_was_known_before_weighs_beside_the_signs() {
         "offer": { "price": eur("90.00") }, "observations": [],
         "value": { "all_original": { "low": eur("500.00"), "high": eur("800.00") } },
     });
-    let list = as_json(&of(&[request.clone()]), &[]);
+    let list = as_json(&of(std::slice::from_ref(&request)), &[]);
     let item = items(&list)[0];
     let reasons = item["reasons"].as_array().unwrap();
     let of_what: Vec<&str> = reasons.iter().map(|r| r["of"].as_str().unwrap()).collect();
@@ -450,7 +450,7 @@ fn what_was_known_before_weighs_beside_the_signs() {
     let sum: f64 = reasons.iter().map(|r| r["share_db"].as_f64().unwrap()).sum();
     let bad = item["bad"].as_f64().unwrap();
     assert!((sum - 10.0 * (bad / (1.0 - bad)).log10()).abs() < 1e-6, "nothing else was known: {item}");
-    let printed = tonight(&of(&[request.clone()]), &[]).out;
+    let printed = tonight(&of(std::slice::from_ref(&request)), &[]).out;
     let flat = printed.split_whitespace().collect::<Vec<_>>().join(" ");
     for words in [
         "an offer of this kind (private estate); of this seller 940 ratings",

@@ -6,7 +6,7 @@
 use crate::app::{Served, computing};
 use crate::assess::Assessor;
 use crate::listing::Listing;
-use crate::memory::{ACCOUNT, Found, Marks, Memory, outcomes_by_listing, watches};
+use crate::memory::{self, ACCOUNT, Found, Marks, Memory, outcomes_by_listing, watches};
 use crate::problem::{INTERNAL, Problem};
 use crate::store::{self, Calibration, CalibrationState, Ending, ListingQuery, NewModel, Renewal, Write};
 use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationReport, JobState, LeftOut};
@@ -65,7 +65,7 @@ pub async fn work(memory: Arc<Memory>, queued: Arc<Notify>) {
 /// If the store fails.
 pub async fn queue(memory: &Memory, params: &CalibrationBody) -> Result<(Write, CalibrationPage), Problem> {
     let text = serde_json::to_string(params).map_err(|e| Problem::new(INTERNAL, e.to_string()))?;
-    let (id, now) = (uuid::Uuid::now_v7().to_string(), Timestamp::now());
+    let (id, now) = (uuid::Uuid::now_v7().to_string(), memory::now());
     let mut write = memory.store().write(ACCOUNT).await?;
     write.queue_calibration(&id, &text, now).await?;
     let page = CalibrationPage {

@@ -93,7 +93,8 @@ async fn fill(store: &Store) {
     let urls = [("f-1", Some("https://shop.example/ü?a=1")), ("f-0", Some("https://shop.example/b")), ("f-2", None)];
     for (id, url) in urls {
         let every_s = url.map(|_| 900);
-        write.add_feed(&NewFeed { id, url, format: Format::Ndjson, every_s, at: at(7) }).await.unwrap();
+        let defaults = url.is_none().then_some("{\"offer\": {\"import_rate\":0.20}}");
+        write.add_feed(&NewFeed { id, url, format: Format::Ndjson, every_s, defaults, at: at(7) }).await.unwrap();
     }
     let items = [
         ("b", Some("s ü"), "{ \"observations\":\r\n [], \"seller\": {\"id\": \"s ü\"} }"),
