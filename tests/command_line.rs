@@ -100,6 +100,28 @@ fn assess_names_every_fault_of_a_file_by_its_pointer() {
     );
 }
 
+/// What a terminal shows: `script` makes one, POSIX has no way.
+fn on_a_terminal(arguments: &str) -> String {
+    let command = format!("'{}' {arguments}", env!("CARGO_BIN_EXE_steelyard"));
+    let mut script = Command::new("script");
+    script.args(["-qec", &command, "/dev/null"]).env("TERM", "xterm").env_remove("DATABASE_URL").stdin(Stdio::null());
+    String::from_utf8(script.output().expect("script, of util-linux").stdout).unwrap()
+}
+
+#[test]
+fn a_terminal_shows_how_many_lines_are_done_how_fast_and_for_how_long_still() {
+    let line = serde_json::to_string(&examples::fresh_dial()).unwrap() + "\n";
+    let (_folder, path) = file(line.repeat(40).as_bytes());
+    let path = path.with_extension("ndjson");
+    fs::write(&path, line.repeat(40)).unwrap();
+    let answers = path.with_extension("answers");
+    let shown = on_a_terminal(&format!("assess --jobs 1 '{}' > '{}'", path.display(), answers.display()));
+    assert!(shown.contains(" assessed, 0 refused, ") && shown.contains(" a second, "), "{shown:?}");
+    assert!(shown.contains(" left") && shown.contains('\r'), "{shown:?}");
+    let answers = fs::read_to_string(answers).unwrap();
+    assert!(answers.lines().count() == 40 && !answers.contains('\r'));
+}
+
 #[test]
 fn lines_are_answered_in_order_and_a_bad_one_on_its_own_line() {
     let folder = tempfile::tempdir().unwrap();
@@ -201,6 +223,19 @@ async fn a_calibration_prints_how_good_forecasts_were_before_and_after() {
         let of = |when: &str| report[when].pointer(score).and_then(Value::as_f64).unwrap();
         assert!((figures[0] - of("before")).abs() < 6e-5 && (figures[1] - of("after")).abs() < 6e-5, "{line}");
     }
+    // What the new numbers gain, with its standard error, beside what may be chance.
+    let gain = &report["gain"];
+    let of = |when: &str| report[when]["log_score"]["score"].as_f64().unwrap();
+    let (mean, error) = (gain["mean"].as_f64().unwrap(), gain["standard_error"].as_f64().unwrap());
+    assert!((mean - (of("before") - of("after"))).abs() < 1e-12 && error > 0.0, "{gain}");
+    assert_eq!(gain["beyond_chance"], mean.abs() > 2.0 * error, "{gain}");
+    let way = if mean < 0.0 { "worse" } else { "better" };
+    let told = format!("{way} by {:.4} with a standard error of {error:.4}", mean.abs());
+    let last = lines.last().unwrap();
+    assert!(last.contains(&told) && lines[1].contains(&told), "{lines:?}");
+    for said in [last, &lines[1]] {
+        assert_eq!(said.contains("cannot be told from chance"), gain["beyond_chance"] == false, "{said}");
+    }
     let version = job["version"].as_str().unwrap();
     assert_eq!(again.err, format!("model {version} is in force\n"));
     let service = Served::with(&[("STEELYARD_DATA", folder.path().to_str().unwrap())]);
@@ -218,12 +253,32 @@ async fn of_few_outcomes_a_calibration_says_that_nothing_can_be_concluded() {
     let says = "From 4 outcomes nothing can be concluded yet: 26 more are needed.";
     assert!(printed.out.contains(says), "{}", printed.out);
 
-    // A terminal shows how far it is (`script` makes one, POSIX has no way), and then only what was found.
-    let data = folder.path().to_str().unwrap();
-    let command = format!("'{}' calibrate --folds 2 --data '{data}'", env!("CARGO_BIN_EXE_steelyard"));
-    let mut script = Command::new("script");
-    script.args(["-qec", &command, "/dev/null"]).env("TERM", "xterm").env_remove("DATABASE_URL").stdin(Stdio::null());
-    let shown = String::from_utf8(script.output().expect("script, of util-linux").stdout).unwrap();
+    // Nor is a version put in force that nothing can be concluded of, unless it is asked for by name.
+    let svg = folder.path().join("reliability.svg");
+    let refused = calibrate(folder.path(), &["--folds", "2", "--activate", "--svg", svg.to_str().unwrap()]);
+    assert_eq!(refused.code, Some(1), "{}", refused.err);
+    assert!(refused.out.contains(says), "{}", refused.out);
+    let version = refused.out.lines().find_map(|l| l.strip_prefix("version ")).unwrap();
+    let kept = format!("model {version} is kept, but not put in force: 26 more outcomes are needed");
+    assert!(refused.err.starts_with(&kept) && refused.err.contains("--even-if-too-few"), "{}", refused.err);
+    let drawn = fs::read_to_string(&svg).unwrap();
+    assert!(drawn.contains(says), "{drawn}");
+    let in_force = async || {
+        let service = Served::with(&[("STEELYARD_DATA", folder.path().to_str().unwrap())]);
+        let models = Reply::to(service.get("/v1/models")).await.json();
+        let versions = models["items"].as_array().unwrap().clone();
+        assert!(versions.iter().any(|m| m["version"] == version), "{models}");
+        versions.into_iter().find(|m| m["active"] == true).unwrap()["version"].as_str().unwrap().to_owned()
+    };
+    assert_eq!(in_force().await, Pack::builtin().data().version);
+    let forced = calibrate(folder.path(), &["--folds", "2", "--activate", "--even-if-too-few"]);
+    assert_eq!(forced.code, Some(0), "{}", forced.err);
+    assert_eq!(forced.err, format!("model {} is in force\n", in_force().await));
+    assert_ne!(in_force().await, Pack::builtin().data().version);
+    assert_eq!(calibrate(folder.path(), &["--even-if-too-few"]).code, Some(2));
+
+    // A terminal shows how far it is, and then only what was found.
+    let shown = on_a_terminal(&format!("calibrate --folds 2 --data '{}'", folder.path().to_str().unwrap()));
     assert!(shown.contains(" %") && shown.contains('\r'), "{shown:?}");
     assert!(shown.contains("6 listings, 4 outcomes"), "{shown:?}");
 

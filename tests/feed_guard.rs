@@ -455,6 +455,11 @@ async fn the_machines_own_networks_are_closed_though_public() {
     poll(&guarded, "http://shop.example/").await.unwrap_err();
     assert_eq!(network.dialled(), [SocketAddr::from(([9, 9, 8, 9], 80))]);
 
+    // The machine joins another network while the process runs.
+    network.attach("9.9.8.0/24");
+    assert!(poll(&guarded, "http://shop.example/").await.is_err());
+    assert_eq!(network.dialled(), []);
+
     let own = attached().unwrap();
     assert!(own.iter().any(|n| n.contains(&IpAddr::from([127, 0, 0, 1]))), "{own:?}");
 }

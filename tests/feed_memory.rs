@@ -35,15 +35,30 @@ async fn a_poll_takes_64_mib_at_most() {
     let item = format!(r#"{{"id":"a","x":[{}0]}},"#, r#"{"":0},"#.repeat(256 * 1024 / 7 - 10));
     let line = format!("{}\n", item.trim_end_matches(','));
     let cases = [
-        ("a bomb", Format::JsonFeed, gzip("{", " ", "", 200_000_000)),
-        ("an array of numbers", Format::JsonFeed, gzip(open, "0,", "0]}", limits.decoded)),
-        ("deep brackets", Format::JsonFeed, gzip(open, "[", "", limits.decoded)),
-        ("members nobody knows", Format::JsonFeed, gzip("{", r#""k":0,"#, r#""z":0}"#, limits.decoded)),
-        ("heavy items", Format::JsonFeed, gzip(open, &item, "0]}", limits.decoded)),
-        ("heavy lines", Format::Ndjson, gzip("", &line, "", limits.decoded)),
-        ("short lines", Format::Ndjson, gzip("", "0\n", "", limits.decoded)),
+        (
+            "a bomb",
+            Format::JsonFeed,
+            gzip("{", " ", "", 200_000_000),
+            Err("more than 8388608 bytes after decompression"),
+        ),
+        ("an array of numbers", Format::JsonFeed, gzip(open, "0,", "0]}", limits.decoded), Ok(5001)),
+        (
+            "deep brackets",
+            Format::JsonFeed,
+            gzip(open, "[", "", limits.decoded),
+            Err("not a feed of this format: EOF while parsing a list"),
+        ),
+        (
+            "members nobody knows",
+            Format::JsonFeed,
+            gzip("{", r#""k":0,"#, r#""z":0}"#, limits.decoded),
+            Err("not a feed of this format: missing field `version`"),
+        ),
+        ("heavy items", Format::JsonFeed, gzip(open, &item, "0]}", limits.decoded), Ok(33)),
+        ("heavy lines", Format::Ndjson, gzip("", &line, "", limits.decoded), Ok(32)),
+        ("short lines", Format::Ndjson, gzip("", "0\n", "", limits.decoded), Ok(5001)),
     ];
-    for (what, format, body) in cases {
+    for (what, format, body, comes) in cases {
         assert!(body.len() < limits.received, "{what}: {}", body.len());
         let server = MockServer::start().await;
         let media_type = if format == Format::Ndjson { "application/x-ndjson" } else { "application/json" };
@@ -56,13 +71,19 @@ async fn a_poll_takes_64_mib_at_most() {
         let before = ALLOCATOR.current_usage();
         ALLOCATOR.reset_peak_usage();
         let polled = client.poll(&server.uri(), format, &Validators::default()).await;
-        let mut items = 0;
-        if let Ok(Polled::Read(read)) = &polled {
-            items = read.items().count();
-        }
+        let came = match &polled {
+            Ok(Polled::Read(read)) => Ok(read.items().count()),
+            Ok(Polled::Unchanged) => Ok(0),
+            Err(e) => Err(e.to_string()),
+        };
         let peak = ALLOCATOR.peak_usage() - before;
-        let came = polled.map_or_else(|e| e.to_string(), |_| format!("{items} items"));
-        eprintln!("{what}: {came:.60}; {:.1} MiB", peak as f64 / 1024.0 / 1024.0);
+        eprintln!("{what}: {came:.60?}; {:.1} MiB", peak as f64 / 1024.0 / 1024.0);
+        let as_expected = match (&came, comes) {
+            (Ok(items), Ok(expected)) => *items == expected,
+            (Err(why), Err(expected)) => why.starts_with(expected),
+            _ => false,
+        };
+        assert!(as_expected, "{what}: {came:?}");
         assert!(peak < MOST, "{what}: {peak} bytes");
     }
 }

@@ -2,6 +2,7 @@
 
 #![allow(dead_code, reason = "every test takes the part it needs")]
 
+use ipnet::IpNet;
 use std::collections::HashMap;
 use std::io;
 use std::net::{IpAddr, SocketAddr};
@@ -16,9 +17,15 @@ pub(crate) struct Recorder {
     names: Arc<HashMap<String, Vec<Vec<IpAddr>>>>,
     looked_up: Arc<Mutex<Vec<String>>>,
     dialled: Arc<Mutex<Vec<SocketAddr>>>,
+    attached: Arc<Mutex<Vec<IpNet>>>,
 }
 
 impl Recorder {
+    /// From here on the machine is part of this network too.
+    pub(crate) fn attach(&self, network: &str) {
+        self.attached.lock().unwrap().push(network.parse().unwrap());
+    }
+
     /// One that knows a name by what it answers at the first look-up, the second and so on; asking
     /// what was looked up begins anew.
     pub(crate) fn knowing(name: &str, answers: &[&[&str]]) -> Self {
@@ -56,6 +63,10 @@ impl Network for Recorder {
         self.dialled.lock().unwrap().push(to);
         Err(io::ErrorKind::ConnectionRefused.into())
     }
+
+    fn attached(&self) -> io::Result<Vec<IpNet>> {
+        Ok(self.attached.lock().unwrap().clone())
+    }
 }
 
 /// Resolves every name to 127.0.0.1, connects to loopback alone and notes what it is asked.
@@ -80,5 +91,9 @@ impl Network for Loopback {
         self.dialled.lock().unwrap().push(to);
         assert!(to.ip().to_canonical().is_loopback(), "would leave the machine: {to}");
         TcpStream::connect(to).await
+    }
+
+    fn attached(&self) -> io::Result<Vec<IpNet>> {
+        Ok(Vec::new())
     }
 }

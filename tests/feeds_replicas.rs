@@ -38,7 +38,7 @@ impl Respond for Held {
 
 fn replica(place: &Place, server: &MockServer) -> Served {
     let exception = server.address().to_string();
-    Served::with(&[place.variable(), ("STEELYARD_FEED_EXCEPTIONS", &exception), ("STEELYARD_FEED_LEASE_S", "2")])
+    Served::with(&[place.variable(), ("STEELYARD_FEED_EXCEPTIONS", &exception), ("STEELYARD_FEED_LEASE_S", "10")])
 }
 
 async fn save(service: &Served, url: &str) -> String {
@@ -113,7 +113,7 @@ async fn a_feed_whose_process_is_killed_is_taken_over_and_nothing_is_doubled() {
     until("the first poll", async || asked(&server, "/held").await == 1).await;
     let others = [replica(&place, &server), replica(&place, &server)];
     // The lease outlives its length as long as it is renewed.
-    tokio::time::sleep(Duration::from_secs(6)).await;
+    tokio::time::sleep(Duration::from_secs(15)).await;
     assert_eq!(asked(&server, "/held").await, 1);
     // SIGKILL: see `std::process::Child::kill`.
     drop(first);

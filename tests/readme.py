@@ -4,10 +4,12 @@
 A block that begins with `$ ` is a command and its output. A line `[...]` stands for any lines.
 Ports and the names that the service makes up differ from run to run and are not compared; long decimals are compared to six places.
 """
+import os
 import pathlib
 import re
 import subprocess
 import sys
+import tempfile
 import textwrap
 import time
 
@@ -39,6 +41,8 @@ def normal(text):
 def main():
     passed, failed = 0, 0
     service, base = None, None
+    scratch = tempfile.TemporaryDirectory()
+    os.environ["TMPDIR"] = scratch.name
     try:
         for command, shown in blocks((ROOT / "README.md").read_text()):
             if command.endswith("tests/all"):
@@ -68,6 +72,7 @@ def main():
         if service:
             service.terminate()
             service.wait(20)
+        scratch.cleanup()
     print(f"{passed} passed, {failed} failed")
     sys.exit(1 if failed or not passed else 0)
 

@@ -336,9 +336,9 @@ fn a_client_that_hangs_up_ends_the_work() {
     let mut line = serde_json::to_value(examples::fresh_dial()).unwrap();
     line["interval"] = json!("sampled");
     let line = line.to_string() + "\n";
-    // Far more than is done in the time.
-    open.send(line.repeat(60).as_bytes()).unwrap();
-    open.send(line.repeat(60).as_bytes()).unwrap();
+    // Minutes of work.
+    open.send(line.repeat(1500).as_bytes()).unwrap();
+    open.send(line.repeat(1500).as_bytes()).unwrap();
     open.head();
     drop(open);
     let until = Instant::now() + Duration::from_secs(60);

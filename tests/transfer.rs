@@ -13,6 +13,7 @@ use std::io::Write as _;
 use std::path::Path;
 use std::process::Stdio;
 use steelyard::store::{BookPart, FILE, NewListing, NewOutcome, NewSeller, Store};
+use steelyard_model::facts::Book;
 use support::{Printed, place, run, steelyard};
 use tempfile::TempDir;
 
@@ -22,7 +23,8 @@ async fn filled() -> TempDir {
     let store = Store::sqlite(folder.path()).await.unwrap();
     let photos = ["sha256:b".to_owned(), "sha256:a".to_owned()];
     let awkward = NewListing {
-        request: "{\"title\": \"\\u0000 ü 🕰 \\n\",\r\n\t\"observations\": []}",
+        request: "{\"title\": \"\\u0000 ü 🕰 \\n\",\r\n\t\"seller\": {\"id\": \"s ü\"}, \"observations\": [], \
+                  \"photos\": [{\"id\": \"p\", \"digest\": \"sha256:b\"}, {\"id\": \"q\", \"digest\": \"sha256:a\"}]}",
         seller: Some("s ü"),
         photos: &photos,
         ..listing("b/1")
@@ -31,14 +33,27 @@ async fn filled() -> TempDir {
     put(&store, &listing("a"), &assessment(Some(1.0))).await;
     put(&store, &listing("c"), &assessment(Some(2.0))).await;
     let mut write = store.write(ACCOUNT).await.unwrap();
-    let outcome =
-        NewOutcome { id: "o-1", listing: "b/1", recorded_at: at(1), found_at: at(0), body: "{ \"story\": \"fake\" }" };
+    let outcome = NewOutcome {
+        id: "o-1",
+        listing: "b/1",
+        recorded_at: at(1),
+        found_at: at(0),
+        body: "{ \"listing\": \"b/1\", \"story\": \"fake\" }",
+    };
     write.record_outcomes(&[outcome, NewOutcome { id: "o-0", ..outcome }]).await.unwrap();
     let seller =
         NewSeller { id: "s ü", segment: Some("private_estate"), feedback: None, note: Some("two\nlines"), at: at(1) };
     write.put_seller(&seller).await.unwrap();
-    write.put_book_entry(BookPart::Calibre, "m", "9", "{\"jewels\":[17]}", at(4)).await.unwrap();
-    write.put_book_entry(BookPart::Reference, "m", "1", "{\"years\":[1957, 1961]}", at(4)).await.unwrap();
+    for (part, (maker, name), entry) in [
+        (BookPart::Calibre, Book::calibre_key("m", "9"), "{\"maker\":\"m\",\"calibre\":\"9\",\"jewels\":[17]}"),
+        (
+            BookPart::Reference,
+            Book::reference_key("m", "1"),
+            "{\"maker\":\"m\",\"reference\":\"1\",\"years\":[1957, 1961]}",
+        ),
+    ] {
+        write.put_book_entry(part, &maker, &name, entry, at(4)).await.unwrap();
+    }
     committed(write).await;
     store.close().await;
     folder

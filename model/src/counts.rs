@@ -8,14 +8,18 @@
 //! from the backward pass of the listing's plan, stories weighted by their posterior. A component
 //! that nothing was seen of is left out: its table tells of itself only.
 //!
-//! Not every expected case is worth a whole one, since what was at work is guessed. With g the
-//! slope of one listing's ln P(e), the observed information on p is Σ g² exactly (P(e) is linear in
-//! p), and with n⁺ and n⁻ expected cases for and against it would be n⁺/p² + n⁻/(1−p)² if all were
-//! known (Louis 1982). The *cases* behind p are
+//! Not every expected case is worth a whole one, since what was at work is guessed, and several
+//! numbers may have been: one call tells of a sum over all the stories. P(e) is linear in the numbers
+//! of one table, so with g the slopes of one listing's ln P(e) the observed information on them is
+//! Σ g gᵀ exactly. With what was known before it is inverted: what remains is how far each number is
+//! known when all others of its table are not. In units in which the prior of strength m has the
+//! information m, and n known cases have n (p is the number now, n⁺ and n⁻ the expected cases for and
+//! against it), the *cases* behind p are
 //!
-//! (n⁺ + n⁻) · Σ g² / (n⁺/p² + n⁻/(1−p)²)
+//! (n⁺ + n⁻) · (1/[(m + Σ g gᵀ)⁻¹]ₚₚ − m) / known,    known = p·(1−p)·(n⁺/p² + n⁻/(1−p)²)
 //!
-//! and in a row of a table the same with the trace over its shares.
+//! and in a row of a table the same with the trace over its shares (Louis 1982). Other tables, and
+//! how many watches are bad, count as given.
 //!
 //! ```
 //! use steelyard_model::counts::Counts;
@@ -41,6 +45,7 @@
 use crate::observe::{Call, Evidence};
 use crate::pack::{Index, On, Pack};
 use crate::posterior::{Beliefs, PerStory};
+use nalgebra::{DMatrix, DVector, DVectorView};
 
 /// Expected counts of all numbers that a calibration moves.
 #[derive(Debug, Clone, PartialEq)]
@@ -63,7 +68,7 @@ pub struct Rows {
     pub states: usize,
     /// Expected cases per share, row after row.
     pub counts: Vec<f64>,
-    information: Vec<f64>,
+    information: Option<DMatrix<f64>>,
 }
 
 /// Expected cases in cells that hold one probability each.
@@ -73,7 +78,20 @@ pub struct Cells {
     pub present: Vec<f64>,
     /// Expected cases in which it did not.
     pub absent: Vec<f64>,
-    information: Vec<f64>,
+    information: Option<DMatrix<f64>>,
+}
+
+/// One listing's expected cases in one cell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tally {
+    /// Which cell.
+    pub cell: usize,
+    /// Expected cases in which it happened.
+    pub present: f64,
+    /// Expected cases in which it did not.
+    pub absent: f64,
+    /// The probability under which they were expected.
+    pub p: f64,
 }
 
 /// Where a sign's reading rates are from.
@@ -85,22 +103,22 @@ struct Class {
 }
 
 impl Rows {
-    /// No cases yet.
+    /// No cases yet; whether it is also gathered how much they tell.
     #[must_use]
-    pub fn new(states: usize, rows: usize) -> Self {
-        Self { states, counts: vec![0.0; states * rows], information: vec![0.0; rows] }
+    pub fn new(states: usize, rows: usize, informed: bool) -> Self {
+        let cells = states * rows;
+        Self { states, counts: vec![0.0; cells], information: informed.then(|| DMatrix::zeros(cells, cells)) }
     }
 
-    /// Adds one listing's expected cases in one row, made under these shares.
-    pub fn add(&mut self, row: usize, expected: &[f64], shares: &[f64]) {
-        let (mut all, mut squares) = (0.0, 0.0);
-        let counts = &mut self.counts[row * self.states..][..self.states];
-        for ((n, r), p) in counts.iter_mut().zip(expected).zip(shares) {
-            *n += r;
-            all += r;
-            squares += r * r / p;
+    /// Adds one listing's expected cases in all rows, made under these shares.
+    pub fn add(&mut self, expected: &[f64], shares: &[f64]) {
+        self.counts.iter_mut().zip(expected).for_each(|(n, r)| *n += r);
+        if let Some(information) = &mut self.information {
+            let rows = expected.chunks_exact(self.states).zip(shares.chunks_exact(self.states));
+            let slopes = rows.flat_map(|(expected, shares)| slopes(expected, shares));
+            let slopes = DVector::from_iterator(expected.len(), slopes);
+            information.syger(1.0, &slopes, &slopes, 1.0);
         }
-        self.information[row] += (squares - all * all).max(0.0);
     }
 
     /// Expected cases of every share of a row.
@@ -109,36 +127,95 @@ impl Rows {
         &self.counts[row * self.states..][..self.states]
     }
 
-    /// The number of known cases that a row's expected ones are worth, under these shares.
+    /// The numbers of known cases that each row's expected ones are worth, under these shares and
+    /// beside a prior of these strengths; none where that was not gathered.
     #[must_use]
-    pub fn cases(&self, row: usize, shares: &[f64]) -> f64 {
-        let all: f64 = self.row(row).iter().sum();
-        let known: f64 = self.row(row).iter().zip(shares).map(|(n, p)| n * (1.0 / p - 1.0)).sum();
-        if known > 0.0 { all * (self.information[row] / known).min(1.0) } else { 0.0 }
+    pub fn cases(&self, shares: &[f64], strengths: &[f64]) -> Vec<f64> {
+        let each = strengths.iter().flat_map(|m| std::iter::repeat_n(*m, self.states));
+        let Some(left) = self.information.as_ref().and_then(|i| uncertainty(i, each)) else {
+            return vec![0.0; strengths.len()];
+        };
+        let row = |(row, m): (usize, &f64)| {
+            let shares = &shares[row * self.states..][..self.states];
+            let free = shares.iter().filter(|p| **p > 0.0).count().saturating_sub(1) as f64;
+            let all: f64 = self.row(row).iter().sum();
+            if free == 0.0 || all == 0.0 {
+                return 0.0;
+            }
+            // Across its shares a row has the prior's uncertainty and no more: they add up to one.
+            let strength = |left: &DVectorView<'_, f64>| free / (left.sum() - (self.states as f64 - free) / m);
+            let mut known = DMatrix::zeros(self.states, self.states);
+            for (state, n) in self.row(row).iter().enumerate() {
+                let mut one = vec![0.0; self.states];
+                one[state] = 1.0;
+                let slopes = DVector::from_vec(slopes(&one, shares).collect());
+                known.syger(*n, &slopes, &slopes, 1.0);
+            }
+            let Some(known) = uncertainty(&known, std::iter::repeat_n(*m, self.states)) else { return 0.0 };
+            let gained = strength(&left.rows(row * self.states, self.states)) - m;
+            worth(all, gained, strength(&known.rows(0, self.states)) - m)
+        };
+        strengths.iter().enumerate().map(row).collect()
     }
 }
 
+/// Slopes of the shares of a row along which they add up to one, in units of their own spread.
+fn slopes(expected: &[f64], shares: &[f64]) -> impl Iterator<Item = f64> {
+    let all: f64 = expected.iter().sum();
+    expected.iter().zip(shares).map(move |(r, p)| if *p > 0.0 { r / p.sqrt() - p.sqrt() * all } else { 0.0 })
+}
+
+/// What is left unknown of each number: the diagonal of the inverse of all that is known of them.
+fn uncertainty(information: &DMatrix<f64>, prior: impl Iterator<Item = f64>) -> Option<DVector<f64>> {
+    let mut known = information.clone();
+    known.fill_upper_triangle_with_lower_triangle();
+    prior.enumerate().for_each(|(i, m)| known[(i, i)] += m);
+    Some(known.cholesky()?.inverse().diagonal())
+}
+
+fn worth(expected: f64, gained: f64, known: f64) -> f64 {
+    if known > 0.0 { expected * (gained / known).clamp(0.0, 1.0) } else { 0.0 }
+}
+
 impl Cells {
-    /// No cases yet.
+    /// No cases yet; whether it is also gathered how much they tell.
     #[must_use]
-    pub fn new(cells: usize) -> Self {
-        Self { present: vec![0.0; cells], absent: vec![0.0; cells], information: vec![0.0; cells] }
+    pub fn new(cells: usize, informed: bool) -> Self {
+        Self {
+            present: vec![0.0; cells],
+            absent: vec![0.0; cells],
+            information: informed.then(|| DMatrix::zeros(cells, cells)),
+        }
     }
 
-    /// Adds expected cases for and against in one cell, made under the probability p.
-    pub fn add(&mut self, cell: usize, present: f64, absent: f64, p: f64) {
-        self.present[cell] += present;
-        self.absent[cell] += absent;
-        let slope = present / p - absent / (1.0 - p);
-        self.information[cell] += slope * slope;
+    /// Adds what one listing tells.
+    pub fn add(&mut self, told: &[Tally]) {
+        for t in told {
+            self.present[t.cell] += t.present;
+            self.absent[t.cell] += t.absent;
+        }
+        if let Some(information) = &mut self.information {
+            let mut slopes = DVector::zeros(self.present.len());
+            for t in told {
+                slopes[t.cell] = (t.present / t.p - t.absent / (1.0 - t.p)) * (t.p * (1.0 - t.p)).sqrt();
+            }
+            information.syger(1.0, &slopes, &slopes, 1.0);
+        }
     }
 
-    /// The number of known cases that a cell's expected ones are worth, under the probability p.
+    /// The numbers of known cases that each cell's expected ones are worth, under these
+    /// probabilities and beside a prior of these strengths; none where that was not gathered.
     #[must_use]
-    pub fn cases(&self, cell: usize, p: f64) -> f64 {
-        let (yes, no) = (self.present[cell], self.absent[cell]);
-        let known = yes / (p * p) + no / ((1.0 - p) * (1.0 - p));
-        if known > 0.0 { (yes + no) * (self.information[cell] / known).min(1.0) } else { 0.0 }
+    pub fn cases(&self, p: &[f64], strengths: &[f64]) -> Vec<f64> {
+        let Some(left) = self.information.as_ref().and_then(|i| uncertainty(i, strengths.iter().copied())) else {
+            return vec![0.0; strengths.len()];
+        };
+        let cell = |(cell, (p, m)): (usize, (&f64, &f64))| {
+            let (yes, no) = (self.present[cell], self.absent[cell]);
+            let known = p * (1.0 - p) * (yes / (p * p) + no / ((1.0 - p) * (1.0 - p)));
+            worth(yes + no, 1.0 / left[cell] - m, known)
+        };
+        p.iter().zip(strengths).enumerate().map(cell).collect()
     }
 }
 
@@ -146,6 +223,16 @@ impl Counts {
     /// Nothing counted yet.
     #[must_use]
     pub fn new(pack: &Pack) -> Self {
+        Self::with(pack, false)
+    }
+
+    /// Nothing counted yet, to gather also how much the counts tell, which takes longer.
+    #[must_use]
+    pub fn informed(pack: &Pack) -> Self {
+        Self::with(pack, true)
+    }
+
+    fn with(pack: &Pack, informed: bool) -> Self {
         let data = pack.data();
         let class = |sign: &crate::pack::data::Sign| {
             let own = sign.reading_override.unwrap_or_default();
@@ -156,10 +243,14 @@ impl Counts {
             }
         };
         Self {
-            components: pack.components().iter().map(|c| Rows::new(c.states, c.table.len() / c.states)).collect(),
-            signs: pack.signs().iter().map(|s| Cells::new(s.present.len())).collect(),
-            a: Cells::new(data.readings.len()),
-            b: Cells::new(data.readings.len()),
+            components: pack
+                .components()
+                .iter()
+                .map(|c| Rows::new(c.states, c.table.len() / c.states, informed))
+                .collect(),
+            signs: pack.signs().iter().map(|s| Cells::new(s.present.len(), informed)).collect(),
+            a: Cells::new(data.readings.len(), informed),
+            b: Cells::new(data.readings.len(), informed),
             classes: data.signs.iter().map(class).collect(),
         }
     }
@@ -173,25 +264,23 @@ impl Counts {
                 continue;
             }
             let mut expected = beliefs.slope_of_table(k, posterior);
-            let shares = c.table.iter().copied();
-            expected.iter_mut().zip(shares.clone()).for_each(|(slope, p)| *slope *= p);
-            let shares: Vec<f64> = shares.collect();
-            let rows = expected.chunks_exact(c.states).zip(shares.chunks_exact(c.states));
-            for (row, (expected, shares)) in rows.enumerate() {
-                self.components[k].add(row, expected, shares);
-            }
+            let shares: Vec<f64> = c.table.iter().copied().collect();
+            expected.iter_mut().zip(&shares).for_each(|(slope, p)| *slope *= p);
+            self.components[k].add(&expected, &shares);
         }
         for call in evidence.calls() {
             let sign = &pack.signs()[call.sign];
             let (mut there, mut not) = (0.0, 0.0);
+            let mut told = Vec::with_capacity(sign.present.len());
             for (cell, weight) in beliefs.states_of(call.sign, posterior).into_iter().enumerate() {
                 let p = sign.present[cell];
                 let present = weight * call.if_present * p / call.at(p);
                 let absent = weight * call.if_absent * (1.0 - p) / call.at(p);
-                self.signs[call.sign].add(cell, present, absent, p);
+                told.push(Tally { cell, present, absent, p });
                 there += present;
                 not += absent;
             }
+            self.signs[call.sign].add(&told);
             // A call right or wrong, as far as the detail could be resolved at all.
             if let Some(d) = call.resolvable.filter(|_| call.is_read()) {
                 let Class { index, own_a, own_b } = self.classes[call.sign];
@@ -200,10 +289,10 @@ impl Counts {
                     Call::Present => (d * rate / (d * rate + (1.0 - d) * r.g), 0.0),
                     Call::Absent => (0.0, d * (1.0 - rate) / (d * (1.0 - rate) + (1.0 - d) * (1.0 - r.g))),
                 };
-                for (cells, own, rate, weight) in [(&mut self.a, own_a, r.a, there), (&mut self.b, own_b, r.b, not)] {
+                for (cells, own, p, weight) in [(&mut self.a, own_a, r.a, there), (&mut self.b, own_b, r.b, not)] {
                     if !own {
-                        let (yes, no) = resolved(rate);
-                        cells.add(index, weight * yes, weight * no, rate);
+                        let (yes, no) = resolved(p);
+                        cells.add(&[Tally { cell: index, present: weight * yes, absent: weight * no, p }]);
                     }
                 }
             }

@@ -39,6 +39,7 @@
 
 use crate::LogOdds;
 use crate::error::{Error, checked};
+use crate::score::gain::{Compared, Gain};
 use crate::score::{Forecasts, Tally};
 
 /// The least slope: the order of the forecasts is kept, and little else.
@@ -179,13 +180,10 @@ pub fn assess(cases: &[OutOfFold], shrinkage: Shrinkage) -> Result<Assessment, E
     let n = cases.len() as f64;
     let before = -cases.iter().map(|c| c.forecast.ln_likelihood(c.bad)).sum::<f64>() / n;
     let after = -out_of_fold.iter().zip(cases).map(|(told, c)| told.ln_likelihood(c.bad)).sum::<f64>() / n;
-    let gain = before - after;
-    let squares: f64 = out_of_fold
-        .iter()
-        .zip(cases)
-        .map(|(told, c)| (told.ln_likelihood(c.bad) - c.forecast.ln_likelihood(c.bad) - gain).powi(2))
-        .sum();
-    let standard_error = (squares / (n * (n - 1.0))).sqrt();
+    let compared = out_of_fold.iter().zip(cases).enumerate();
+    let compared = compared.map(|(i, (told, c))| Compared { group: i, bad: c.bad, first: c.forecast, second: *told });
+    // Two folds have two cases.
+    let standard_error = Gain::new(compared).standard_error.unwrap_or(f64::NAN);
     let fitted = Recalibration::fit(&all, shrinkage);
     Ok(Assessment { fitted, out_of_fold, before, after, standard_error })
 }

@@ -7,6 +7,7 @@ mod support;
 use statrs::distribution::{Binomial, DiscreteCDF};
 use steelyard_priors::LogOdds;
 use steelyard_priors::score::Forecasts;
+use steelyard_priors::score::gain::{Compared, Gain};
 use support::scoring::{ISOTONIC, LIKELIHOOD, PARAMETERS, SCORES, compared};
 use support::{Worst, list, number, reference};
 
@@ -37,6 +38,30 @@ fn scores_curves_and_fits_equal_the_reference() {
         assert!(met >= least, "{name}: {met} compared");
         worst.check(met);
     }
+}
+
+/// Against SciPy 1.17.1, `stats.sem` of the differences (and `stats.ttest_rel`, 1.3924632287318472), and
+/// statsmodels 0.15.0, `OLS(d, 1).fit(cov_type="cluster")`.
+#[test]
+fn the_standard_error_of_a_gain_equals_the_reference() {
+    let first = [0.5, 0.4, 0.7, 0.3, 0.2, 0.35, 0.6, 0.1];
+    let second = [0.8, 0.2, 0.9, 0.4, 0.1, 0.3, 0.55, 0.15];
+    let bad = [true, false, true, false, false, true, false, false];
+    let gain = |groups: [u64; 8]| {
+        let p = |p: f64| LogOdds::of(p).unwrap();
+        Gain::new((0..8).map(|i| Compared { group: groups[i], bad: bad[i], first: p(first[i]), second: p(second[i]) }))
+    };
+    let single = gain([1, 2, 3, 4, 5, 6, 7, 8]);
+    let by_seller = gain([1, 1, 2, 3, 3, 3, 4, 5]);
+    for (gain, standard_error) in [(single, 0.07891648497940494), (by_seller, 0.1089639663172573)] {
+        assert!((gain.mean - 0.10988830347459053).abs() < 1e-14, "{gain:?}");
+        assert!((gain.standard_error.unwrap() - standard_error).abs() < 1e-14, "{gain:?}");
+        assert!(!gain.is_beyond_chance());
+    }
+    assert!((single.mean / single.standard_error.unwrap() - 1.3924632287318472).abs() < 1e-12);
+    // Of one seller alone nothing can be told of chance.
+    assert_eq!(gain([7; 8]).standard_error, None);
+    assert!(!gain([7; 8]).is_beyond_chance());
 }
 
 /// With one forecast the isotonic curve is the share of bad cases, and the band its binomial quantiles.

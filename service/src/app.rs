@@ -64,6 +64,7 @@ pub struct App {
     shapes: HashMap<&'static str, Shape>,
     openapi_json: (Bytes, String),
     streams: Arc<Semaphore>,
+    batches: Arc<Semaphore>,
     draining: watch::Sender<bool>,
 }
 
@@ -116,13 +117,14 @@ impl App {
             .map(|store| Ok::<_, anyhow::Error>(Arc::new(Memory::new(store, served.clone(), book.clone())?)))
             .transpose()?;
         Ok(Arc::new(Self {
-            base: Arc::new(InForce { revision: 0, served, book: Arc::new(book), own_book: None }),
+            base: Arc::new(InForce { revision: 0, since: 0, served, book: Arc::new(book), own_book: None }),
             memory,
             calibrations_queued: Arc::default(),
             feeds,
             shapes: shapes.collect::<anyhow::Result<_>>()?,
             openapi_json: openapi::served(&document)?,
             streams: Arc::new(Semaphore::new(MOST_STREAMS)),
+            batches: Arc::new(Semaphore::new(std::thread::available_parallelism().map_or(1, usize::from))),
             draining: watch::Sender::new(false),
         }))
     }
@@ -133,20 +135,8 @@ impl App {
     /// Every fault of the request as a problem.
     pub fn assess(&self, bytes: &[u8]) -> Result<Assessment, Problem> {
         let bytes = bytes.strip_prefix(MARK).unwrap_or(bytes);
-        self.answer_in(&self.base, bytes, |_| Ok(SellerKnown::default()))
-    }
-
-    /// The same with what was in force at a time and what was then known of the seller.
-    pub(crate) fn answer_in(
-        &self,
-        force: &InForce,
-        bytes: &[u8],
-        known: impl FnOnce(&AssessRequest) -> Result<SellerKnown, Problem>,
-    ) -> Result<Assessment, Problem> {
-        let read = self.request(bytes)?;
-        let known = known(&read.request)?;
-        let (_, listing) = read.listing(force, &known)?;
-        force.assess(&listing)
+        let (_, listing) = self.request(bytes)?.listing(&self.base, &SellerKnown::default())?;
+        self.base.assess(&listing)
     }
 
     /// The same with what is stored of the seller.
@@ -327,6 +317,21 @@ impl App {
         self.draining.subscribe()
     }
 
+    /// Runs a part of a stream's calculations. Of all streams together no more are under way than there
+    /// are processors: the threads beyond are for whoever asks once.
+    pub(crate) async fn computing_in_turn<T: Send + 'static>(
+        &self,
+        work: impl FnOnce() -> Result<T, Problem> + Send + 'static,
+    ) -> Result<T, Problem> {
+        let turn = self.batches.clone().acquire_owned().await;
+        computing(move || {
+            // Held by the calculation itself, which goes on where its stream is dropped.
+            let _turn = turn;
+            work()
+        })
+        .await
+    }
+
     /// The right to one more stream of changes, until it is dropped.
     pub(crate) fn stream(&self) -> Option<OwnedSemaphorePermit> {
         self.streams.clone().try_acquire_owned().ok()
@@ -334,7 +339,7 @@ impl App {
 }
 
 /// A request as it was read.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct ReadRequest {
     /// What could be read.
     pub(crate) request: AssessRequest,

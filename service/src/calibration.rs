@@ -6,23 +6,26 @@
 use crate::app::{Served, computing};
 use crate::assess::Assessor;
 use crate::listing::Listing;
-use crate::memory::{self, ACCOUNT, Marks, Memory, outcomes_by_listing, watches};
+use crate::memory::{self, ACCOUNT, Found, Marks, Memory, outcomes_by_listing, watches};
 use crate::problem::{INTERNAL, Problem};
 use crate::store::{self, Calibration, CalibrationState, Ending, ListingQuery, NewModel, Renewal, Write};
 use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationReport, JobState, LeftOut};
-use crate::wire::request::{AssessRequest, CallKind};
-use crate::wire::stored::OutcomeBody;
+use crate::wire::request::{self, AssessRequest, CallKind, Observation};
+use crate::wire::stored::{OutcomeBody, SellerKnown};
+use indexmap::IndexMap;
 use jiff::{SignedDuration, Timestamp};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 use steelyard_model::facts::Book;
-use steelyard_model::observe::Finding;
+use steelyard_model::observe::{Evidence, Finding};
 use steelyard_model::pack::Pack;
-use steelyard_priors::fit::{Case, Options, Outcome, Progress, Settings, calibrate};
+use steelyard_priors::fit::{Case, Options, Outcome, Progress, Sellers, Settings, Stated, calibrate};
+use steelyard_priors::seller::{self, Feedback};
 use tokio::sync::Notify;
+use tokio::task::JoinHandle;
 
 /// Rows read at a time.
 const PAGE: u32 = 200;
@@ -155,29 +158,39 @@ impl Watched {
     }
 }
 
+/// A fit under way: called off where nobody watches it any longer.
+struct Fitting {
+    task: JoinHandle<Result<Option<(Pack, CalibrationReport)>, Problem>>,
+    watched: Arc<Watched>,
+}
+
+impl Drop for Fitting {
+    fn drop(&mut self) {
+        self.watched.cancelled.store(true, Ordering::Relaxed);
+        self.task.abort();
+    }
+}
+
 /// Runs one calibration that this worker holds.
 async fn run(memory: &Arc<Memory>, job: &Calibration, owner: &str) -> Result<(), Problem> {
     let params: CalibrationBody = serde_json::from_str(&job.params).unwrap_or_default();
     let watched = Arc::new(Watched::default());
     let version = version_name(memory.base(), job);
-    let fitted = {
-        let (memory, params, watched, version) = (memory.clone(), params.clone(), watched.clone(), version.clone());
-        tokio::spawn(async move { fit(&memory, &params, &version, &watched).await })
+    let mut fitting = {
+        let (memory, params, shared, version) = (memory.clone(), params.clone(), watched.clone(), version.clone());
+        let task = tokio::spawn(async move { fit(&memory, &params, &version, &shared).await });
+        Fitting { task, watched: watched.clone() }
     };
-    tokio::pin!(fitted);
     let found = loop {
         tokio::select! {
-            found = &mut fitted => break found,
+            found = &mut fitting.task => break found,
             () = tokio::time::sleep(RENEWED) => {
                 let now = Timestamp::now();
                 match memory.store().renew_calibration(job, owner, now, after(now), watched.share()).await {
                     Ok(Renewal::GoOn) => {}
                     Ok(Renewal::Cancel) => watched.cancelled.store(true, Ordering::Relaxed),
                     // Another took the job over: leave it to that one.
-                    Err(e) if e.is_conflict() => {
-                        watched.cancelled.store(true, Ordering::Relaxed);
-                        return Err(e.into());
-                    }
+                    Err(e) if e.is_conflict() => return Err(e.into()),
                     Err(e) => tracing::warn!(detail = e.detail(), "a lease could not be renewed"),
                 }
             }
@@ -214,7 +227,7 @@ async fn run(memory: &Arc<Memory>, job: &Calibration, owner: &str) -> Result<(),
     Ok(())
 }
 
-/// Ends a job, and keeps the model it made.
+/// Ends a job, and keeps the model it made, unless it was called off meanwhile.
 async fn finish(
     memory: &Memory,
     job: &Calibration,
@@ -223,7 +236,9 @@ async fn finish(
     made: Option<&(Pack, String)>,
 ) -> Result<(), store::Error> {
     let mut write = memory.store().write(&job.account).await?;
-    if let Some((pack, body)) = made {
+    if write.calibration_called_off(&job.id).await? {
+        end = Ending { state: CalibrationState::Cancelled, report: None, version: None, at: end.at };
+    } else if let Some((pack, body)) = made {
         let (version, digest) = (&pack.data().version, &pack.data().digest);
         let model = NewModel { version, digest, body, calibration: Some(&job.id), created_at: end.at };
         write.put_model(&model).await?;
@@ -247,7 +262,7 @@ async fn fit(
     version: &str,
     watched: &Arc<Watched>,
 ) -> Result<Option<(Pack, CalibrationReport)>, Problem> {
-    let (cases, left_out) = cases(memory, params.include_unbought.unwrap_or(true)).await?;
+    let (Known { cases, sellers }, left_out) = known(memory, params.include_unbought.unwrap_or(true)).await?;
     let pack = memory.base().assessor.pack().clone();
     let options = Options {
         version: version.into(),
@@ -257,7 +272,7 @@ async fn fit(
     };
     let watched = watched.clone();
     let fitted = tokio::task::spawn_blocking(move || {
-        let found = calibrate(&pack, &cases, &options, |p| watched.moved(p));
+        let found = calibrate(&pack, &cases, &sellers, &options, |p| watched.moved(p));
         match found {
             Err(steelyard_priors::fit::FitError::Cancelled) => Ok(None),
             Err(e) => Err(e.to_string()),
@@ -278,11 +293,18 @@ async fn fit(
     }
 }
 
-/// Everything stored as cases of a fit, in the order of the listings' ids.
-async fn cases(memory: &Arc<Memory>, include_unbought: bool) -> Result<(Vec<Case>, LeftOut), Problem> {
+/// What a fit learns from.
+struct Known {
+    cases: Vec<Case>,
+    sellers: Sellers,
+}
+
+/// Everything stored in the terms of a fit, in the order of the listings' ids. A listing of which
+/// something was found out counts as it stood when that was first recorded.
+async fn known(memory: &Arc<Memory>, include_unbought: bool) -> Result<(Known, LeftOut), Problem> {
     let force = memory.in_force().await?;
     let outcomes = outcomes_by_listing(memory).await?;
-    let segments = memory.seller_segments().await?;
+    let said = memory.sellers_said().await?;
     let mut listings = Vec::new();
     let mut query = ListingQuery { limit: PAGE, ..ListingQuery::default() };
     loop {
@@ -293,8 +315,18 @@ async fn cases(memory: &Arc<Memory>, include_unbought: bool) -> Result<(Vec<Case
             None => break,
         }
     }
+    // What was written into a listing after its watch was found out about foresaw nothing.
+    for listing in &mut listings {
+        let Some(&(revision, at)) = outcomes.get(&listing.id).map(|found| &found.first_recorded) else { continue };
+        if at < listing.updated_at {
+            let stood = memory.store().request_at(ACCOUNT, &listing.id, revision, at).await?;
+            if let Some((request, at)) = stood {
+                (listing.request, listing.updated_at) = (request, at);
+            }
+        }
+    }
     let assessor = memory.base().clone();
-    computing(move || Ok(read_cases(&assessor.assessor, &force.book, listings, outcomes, &segments))).await
+    computing(move || Ok(read_all(&assessor.assessor, &force.book, listings, outcomes, &said))).await
 }
 
 /// Sellers as numbers; listings without one have each its own.
@@ -312,34 +344,86 @@ impl Numbers {
     }
 }
 
-fn read_cases(
+/// What the listings of a seller state of it in counts, each as the newest says.
+#[derive(Default)]
+struct Counts {
+    /// x bad of n, and when that was said.
+    totals: Option<(Timestamp, request::Outcomes)>,
+    feedback: Option<(Timestamp, Feedback)>,
+}
+
+impl Counts {
+    fn take(&mut self, at: Timestamp, totals: Option<request::Outcomes>, feedback: Option<Feedback>) {
+        fn newest<T>(kept: &mut Option<(Timestamp, T)>, at: Timestamp, said: Option<T>) {
+            if let Some(said) = said.filter(|_| kept.as_ref().is_none_or(|(before, _)| *before <= at)) {
+                *kept = Some((at, said));
+            }
+        }
+        newest(&mut self.totals, at, totals);
+        newest(&mut self.feedback, at, feedback);
+    }
+
+    /// Totals stand for all that was known when they were said: what of that is stored as outcomes
+    /// counts as these.
+    fn beside(self, found: &[(Timestamp, bool)]) -> Stated {
+        let outcomes = self.totals.and_then(|(at, totals)| {
+            let stored = |bad: bool| found.iter().filter(|(t, b)| *t <= at && *b == bad).count() as u64;
+            let bad = totals.bad.saturating_sub(stored(true));
+            let sound = totals.total.saturating_sub(totals.bad).saturating_sub(stored(false));
+            seller::Outcomes::new(bad, bad + sound).ok()
+        });
+        Stated { outcomes: outcomes.unwrap_or_default(), feedback: self.feedback.map(|(_, f)| f) }
+    }
+}
+
+fn read_all(
     assessor: &Assessor,
     book: &Book,
     listings: Vec<store::Listing>,
-    mut outcomes: HashMap<String, OutcomeBody>,
-    segments: &HashMap<String, String>,
-) -> (Vec<Case>, LeftOut) {
+    mut outcomes: HashMap<String, Found>,
+    said: &HashMap<String, SellerKnown>,
+) -> (Known, LeftOut) {
+    let pack = assessor.pack();
     let mut numbers = Numbers::default();
+    // What was found out of a seller's watches: when, and whether it was bad.
+    let was = |found: &Found| Some((found.found_at, pack.bad()[pack.story(&found.body.story)?]));
+    let mut found_of: HashMap<String, Vec<(Timestamp, bool)>> = HashMap::new();
+    for found in outcomes.values() {
+        if let Some(seller) = &found.seller {
+            found_of.entry(seller.clone()).or_default().extend(was(found));
+        }
+    }
+    let mut counts: BTreeMap<(usize, u64), (Counts, Vec<(Timestamp, bool)>)> = BTreeMap::new();
     let (mut cases, mut marks, mut left_out) = (Vec::new(), Vec::new(), LeftOut::default());
     // A watch that its seller put up again is one case: that of which an outcome is known, or the newest.
     let mut of_seller: HashMap<u64, Vec<usize>> = HashMap::new();
     for stored in listings {
         let found = outcomes.remove(&stored.id);
-        let segment = stored.seller.as_ref().and_then(|s| segments.get(s)).map(String::as_str);
-        let Some((request, listing)) = read(assessor, book, &stored.request, segment) else {
+        let said = stored.seller.as_ref().and_then(|s| said.get(s));
+        let judged = found.as_ref().map(|f| &f.body.signs);
+        let Some(Read { request, listing, foreseen }) = read(assessor, book, &stored.request, said, judged) else {
             tracing::warn!(id = stored.id, "a stored listing does not fit the model: it is left out");
             left_out.unfit += usize::from(found.is_some());
             continue;
         };
         let seller = numbers.of(stored.seller.as_deref());
         let ln_price = assessor.ln_price(&listing);
-        let outcome = found.and_then(|body| outcome(assessor.pack(), &body));
+        let stated = &listing.seller.stated;
+        let totals = request.seller.as_ref().and_then(|s| s.outcomes);
+        let of_it = || match &stored.seller {
+            Some(seller) => found_of.get(seller).cloned().unwrap_or_default(),
+            None => found.as_ref().and_then(was).into_iter().collect(),
+        };
+        let (counts, _) = counts.entry((stated.segment, seller)).or_insert_with(|| (Counts::default(), of_it()));
+        counts.take(stored.updated_at, totals, stated.feedback);
+        let outcome = found.and_then(|found| outcome(pack, &found.body));
         of_seller.entry(seller).or_default().push(cases.len());
         marks.push((Marks::of(&request), (outcome.is_some(), stored.updated_at)));
         cases.push(Some(Case {
             segment: listing.seller.stated.segment,
             seller,
-            evidence: listing.arrival.map_or(listing.evidence, |a| a.before),
+            evidence: listing.evidence,
+            foreseen,
             ln_price,
             outcome,
         }));
@@ -359,16 +443,42 @@ fn read_cases(
     // Of a watch whose listing is gone nobody knows what was seen, and it was found out about for what
     // was seen: as a case of which nothing was seen it would bend the fit.
     left_out.without_listing = outcomes.len();
-    (cases.into_iter().flatten().collect(), left_out)
+    let sellers = counts.into_iter().map(|(key, (counts, found))| (key, counts.beside(&found))).collect();
+    (Known { cases: cases.into_iter().flatten().collect(), sellers }, left_out)
 }
 
-fn read(assessor: &Assessor, book: &Book, text: &str, segment: Option<&str>) -> Option<(AssessRequest, Listing)> {
+/// A stored listing as it is read.
+struct Read {
+    request: AssessRequest,
+    listing: Listing,
+    /// The calls that foresaw its outcome, where they are not all of them.
+    foreseen: Option<Evidence>,
+}
+
+/// Reads a stored listing; `judged` are the signs that its outcome judges, if it has one. These replace
+/// its own calls made in hand, and none of those foresaw anything.
+fn read(
+    assessor: &Assessor,
+    book: &Book,
+    text: &str,
+    said: Option<&SellerKnown>,
+    judged: Option<&IndexMap<String, CallKind>>,
+) -> Option<Read> {
     let mut request: AssessRequest = serde_json::from_str(text).ok()?;
-    if let Some(seller) = request.seller.as_mut().filter(|s| s.segment.is_none()) {
-        seller.segment = segment.map(str::to_owned);
+    if let Some(said) = said {
+        said.complete(&mut request);
+    }
+    let in_hand = |o: &Option<Observation>| o.as_ref().is_some_and(|o| o.in_hand == Some(true));
+    let mut foreseen = None;
+    if let Some(judged) = judged.filter(|_| request.observations.iter().any(in_hand)) {
+        let mut before = request.clone();
+        before.observations.retain(|o| !in_hand(o));
+        foreseen = Some(Listing::read(assessor.pack(), book, &before, &[]).ok()?.evidence);
+        let found_since = |o: &Option<Observation>| o.as_ref().is_some_and(|o| judged.contains_key(&o.sign));
+        request.observations.retain(|o| !(in_hand(o) && found_since(o)));
     }
     let listing = Listing::read(assessor.pack(), book, &request, &[]).ok()?;
-    Some((request, listing))
+    Some(Read { request, listing, foreseen })
 }
 
 /// An outcome in the terms of a fit; what the pack no longer has is left out.
@@ -379,13 +489,55 @@ fn outcome(pack: &Pack, body: &OutcomeBody) -> Option<Outcome> {
         // The metal is told by its own states, which the model counts as the public ones.
         let own = data.components[k].states.iter().find(|s| Some(k) == pack.metal() && s.id == state);
         let seen_as = own.map_or(state, |s| s.seen_as.as_str());
-        Some((k, data.states.iter().position(|s| s.id == seen_as)?))
+        let seen_as = data.states.iter().position(|s| s.id == seen_as)?;
+        // One that the component is never in would be impossible, and with it the whole fit.
+        pack.public_states(k).any(|s| s == seen_as).then_some((k, seen_as))
     };
     let sign = |(id, call): (&String, &CallKind)| Some(Finding::certain(pack.sign(id)?, *call == CallKind::Present));
+    let mut signs: Vec<Finding> = body.signs.iter().filter_map(sign).collect();
+    pack.without_excluded(&mut signs, |f| f.sign);
     Some(Outcome {
         story: pack.story(&body.story)?,
         certainty: body.certainty.unwrap_or(1.0),
         components: body.components.iter().filter_map(|(c, s)| state(c, s)).collect(),
-        signs: body.signs.iter().filter_map(sign).collect(),
+        signs,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::Store;
+
+    /// The job is over before its lease is renewed, which is when a worker hears that it is called off.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn one_that_is_called_off_within_its_last_moment_makes_no_version() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::sqlite(folder.path()).await.unwrap();
+        let served = Served::new(Pack::builtin()).unwrap();
+        let memory = Arc::new(Memory::new(store.clone(), served, Book::default()).unwrap());
+        let (write, queued) = queue(&memory, &CalibrationBody::default()).await.unwrap();
+        write.commit().await.unwrap();
+        let now = Timestamp::now();
+        let job = store.claim_calibration("w", now, after(now)).await.unwrap().unwrap();
+        let mut write = store.write(ACCOUNT).await.unwrap();
+        write.cancel_calibration(&queued.id, now).await.unwrap();
+        write.commit().await.unwrap();
+        run(&memory, &job, "w").await.unwrap();
+        let ended = store.calibration(ACCOUNT, &queued.id).await.unwrap();
+        assert_eq!((ended.state, ended.version, ended.report), (CalibrationState::Cancelled, None, None));
+        assert_eq!(store.models(ACCOUNT).await.unwrap(), []);
+    }
+
+    #[tokio::test]
+    async fn a_fit_that_nobody_watches_is_called_off() {
+        let watched = Arc::new(Watched::default());
+        let task = tokio::spawn(std::future::pending());
+        let ended = task.abort_handle();
+        drop(Fitting { task, watched: watched.clone() });
+        tokio::task::yield_now().await;
+        assert!(ended.is_finished());
+        let progress = Progress { fit: 0, fits: 1, iteration: 1, objective: 0.0 };
+        assert_eq!(watched.moved(progress), ControlFlow::Break(()));
+    }
 }

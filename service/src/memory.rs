@@ -1,8 +1,9 @@
 //! What the service remembers, in the terms of the calculation: the model in force, the reference
 //! book, and what is known of a seller from its other listings and outcomes.
 //!
-//! Nothing here is state of its own: what is cached holds as long as the account's revision does, or
-//! never changes (a version of the model, an assessor made of it).
+//! Nothing here is state of its own: what is cached holds until the revision that says so moves, or
+//! never changes (a version of the model, an assessor made of it). What is made with the model and the book
+//! in force is written only while they are (`Write::force_revision`), or made anew.
 
 mod finding;
 mod forgetting;
@@ -12,8 +13,8 @@ mod seller;
 mod watches;
 
 pub use finding::import;
-pub(crate) use finding::{Finding, IMPORTED, outcomes_by_listing, read_and_record, record};
-pub(crate) use forgetting::forget;
+pub(crate) use finding::{Finding, Found, IMPORTED, outcomes_by_listing, read_and_record, record};
+pub(crate) use forgetting::{feed_seller, forget};
 pub use looking::activate;
 pub(crate) use looking::{activation, follow, refresh_open};
 pub(crate) use saving::{Save, Saved, save, save_all};
@@ -25,7 +26,7 @@ use crate::app::{Served, computing};
 use crate::assess::{AssessError, Assessor, Bid};
 use crate::listing::Listing;
 use crate::problem::{INTERNAL, NOT_FOUND, Problem};
-use crate::store::{self, BookPart, Keys, ListingQuery, NewModel, OutcomeFilter, Store, Write};
+use crate::store::{self, BookPart, Keys, ListingQuery, NewModel, OutcomeFilter, Revisions, Store, Write};
 use crate::wire::request::AssessRequest;
 use crate::wire::response::Assessment;
 use crate::wire::stored::SellerKnown;
@@ -33,8 +34,10 @@ use base64::Engine as _;
 use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use jiff::Timestamp;
 use looking::Turn;
+use serde::de::DeserializeOwned;
 use sha2::{Digest as _, Sha256};
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use steelyard_model::facts::{Book, BookData};
 use steelyard_model::pack::Pack;
@@ -44,6 +47,9 @@ pub const ACCOUNT: &str = "local";
 
 /// Rows read at a time.
 const PAGE: u32 = 500;
+
+/// How often something is made anew where somebody else writes meanwhile.
+const ROUNDS: usize = 5;
 
 /// The store, and what is made of it.
 #[derive(Debug)]
@@ -56,6 +62,8 @@ pub struct Memory {
     turns: Mutex<HashMap<String, Arc<Turn>>>,
     versions: Mutex<HashMap<String, Arc<Served>>>,
     in_force: Mutex<Option<Arc<InForce>>>,
+    /// Whether the store was seen to hold what the program came with.
+    base_kept: AtomicBool,
 }
 
 /// What assessments are made with at a revision.
@@ -63,6 +71,8 @@ pub struct Memory {
 pub struct InForce {
     /// The revision at which it was read.
     pub revision: i64,
+    /// The revision since which it is in force.
+    pub since: i64,
     /// The model.
     pub served: Arc<Served>,
     /// The reference book: the stored one at that revision over the program's own.
@@ -169,7 +179,16 @@ impl Memory {
             Some((digest, text))
         };
         let own_book = Arc::new(own_book);
-        Ok(Self { store, base, own_book, own_text, turns: Mutex::default(), versions, in_force: Mutex::new(None) })
+        Ok(Self {
+            store,
+            base,
+            own_book,
+            own_text,
+            turns: Mutex::default(),
+            versions,
+            in_force: Mutex::new(None),
+            base_kept: AtomicBool::new(false),
+        })
     }
 
     /// The store.
@@ -189,18 +208,32 @@ impl Memory {
     /// # Errors
     /// If the store fails, or holds a model or book that this program cannot use.
     pub async fn in_force(&self) -> Result<Arc<InForce>, Problem> {
-        let revision = self.store.revision(ACCOUNT).await?;
+        let Revisions { newest: revision, in_force: since } = self.store.revisions(ACCOUNT).await?;
         let kept = self.in_force.lock().unwrap_or_else(PoisonError::into_inner).clone();
-        if let Some(kept) = kept.filter(|k| k.revision == revision) {
-            return Ok(kept);
+        if let Some(kept) = kept.filter(|k| k.since == since) {
+            return Ok(if kept.revision == revision {
+                kept
+            } else {
+                Arc::new(InForce { revision, ..InForce::clone(&kept) })
+            });
         }
         let served = match self.store.active_model(ACCOUNT).await? {
-            Some(version) => self.version(&version).await?,
+            Some(version) => match self.usable(&version).await? {
+                Ok(served) => served,
+                Err(why) => {
+                    tracing::error!(
+                        version,
+                        why = why.detail,
+                        "the model in force cannot be used: the one that the program came with is used instead"
+                    );
+                    self.base.clone()
+                }
+            },
             None => self.base.clone(),
         };
         let book = Arc::new(self.book(revision, &self.own_book).await?);
         let own_book = self.own_text.as_ref().map(|(digest, _)| digest.clone());
-        let now = Arc::new(InForce { revision, served, book, own_book });
+        let now = Arc::new(InForce { revision, since, served, book, own_book });
         *self.in_force.lock().unwrap_or_else(PoisonError::into_inner) = Some(now.clone());
         Ok(now)
     }
@@ -210,32 +243,54 @@ impl Memory {
     /// # Errors
     /// Not found; or if it cannot be used by this program.
     pub async fn version(&self, version: &str) -> Result<Arc<Served>, Problem> {
+        self.usable(version).await?
+    }
+
+    /// The same; whether the store fails, or the version is not there or cannot be used, are two things.
+    async fn usable(&self, version: &str) -> Result<Result<Arc<Served>, Problem>, Problem> {
         let kept = self.versions.lock().unwrap_or_else(PoisonError::into_inner).get(version).cloned();
         if let Some(kept) = kept {
-            return Ok(kept);
+            return Ok(Ok(kept));
         }
-        let row = self.store.model(ACCOUNT, version).await?;
-        let unusable = |e: &dyn std::fmt::Display| {
-            tracing::error!(version, error = %e, "a stored model cannot be used");
-            Problem::new(INTERNAL, format!("the stored model {version:?} cannot be used by this program"))
+        let row = match self.store.model(ACCOUNT, version).await {
+            Ok(row) => row,
+            Err(e) if e.is_not_found() => return Ok(Err(e.into())),
+            Err(e) => return Err(e.into()),
         };
-        let data = serde_json::from_str(&row.body).map_err(|e| unusable(&e))?;
-        let pack = Pack::from_data(data).map_err(|e| unusable(&e))?;
-        let served = computing(move || Ok(Served::new(Arc::new(pack)))).await?.map_err(|e| unusable(&e))?;
-        self.versions.lock().unwrap_or_else(PoisonError::into_inner).insert(version.into(), served.clone());
-        Ok(served)
+        let name = version.to_owned();
+        let unusable = move |e: &dyn std::fmt::Display| {
+            tracing::error!(version = name, error = %e, "a stored model cannot be used");
+            Problem::new(INTERNAL, format!("the stored model {name:?} cannot be used by this program"))
+        };
+        let made = computing(move || {
+            let read = || {
+                let data = serde_json::from_str(&row.body).map_err(|e| unusable(&e))?;
+                let pack = Pack::from_data(data).map_err(|e| unusable(&e))?;
+                Served::new(Arc::new(pack)).map_err(|e| unusable(&e))
+            };
+            Ok(read())
+        })
+        .await?;
+        if let Ok(served) = &made {
+            self.versions.lock().unwrap_or_else(PoisonError::into_inner).insert(version.into(), served.clone());
+        }
+        Ok(made)
     }
 
     /// Keeps the model and the book that the program came with, so that its assessments can be computed again.
     pub(crate) async fn keep_base(&self, write: &mut Write, at: Timestamp) -> Result<(), Problem> {
+        if self.base_kept.load(Ordering::Relaxed) {
+            return Ok(());
+        }
         let data = self.base.assessor.pack().data();
         let body = String::from_utf8_lossy(&self.base.json);
         let model =
             NewModel { version: &data.version, digest: &data.digest, body: &body, calibration: None, created_at: at };
-        if let Some((digest, text)) = &self.own_text {
-            write.keep_own_book(digest, text).await?;
-        }
-        write.put_model(&model).await.map_err(|e| {
+        let mut new = match &self.own_text {
+            Some((digest, text)) => write.keep_own_book(digest, text).await?,
+            None => false,
+        };
+        new |= write.put_model(&model).await.map_err(|e| {
             if e.is_conflict() {
                 let detail = format!(
                     "the store holds other numbers under the model version {:?}: give the changed pack a version of its own",
@@ -244,8 +299,11 @@ impl Memory {
                 tracing::error!(detail);
                 return Problem::new(INTERNAL, detail);
             }
-            e.into()
-        })
+            Problem::from(e)
+        })?;
+        // What this write adds may not come to its commit.
+        self.base_kept.store(!new, Ordering::Relaxed);
+        Ok(())
     }
 
     /// What is known of the seller of a stored listing: what its newest assessment used, which every
@@ -269,23 +327,19 @@ impl Memory {
         }
     }
 
-    /// The stored book as of a revision, over another.
+    /// The stored book as of a revision, over another. What cannot be read of it says nothing.
     async fn book(&self, revision: i64, own: &Book) -> Result<Book, Problem> {
-        let corrupt = |e: &dyn std::fmt::Display| {
-            tracing::error!(error = %e, "the stored reference book");
-            Problem::new(INTERNAL, "the stored reference book cannot be read")
-        };
-        let mut data = BookData::default();
-        for entry in self.store.past_book(ACCOUNT, BookPart::Reference, revision).await? {
-            data.references.push(serde_json::from_str(&entry).map_err(|e| corrupt(&e))?);
-        }
-        for entry in self.store.past_book(ACCOUNT, BookPart::Calibre, revision).await? {
-            data.calibres.push(serde_json::from_str(&entry).map_err(|e| corrupt(&e))?);
-        }
-        if data == BookData::default() {
+        let references = self.store.past_book(ACCOUNT, BookPart::Reference, revision).await?;
+        let calibres = self.store.past_book(ACCOUNT, BookPart::Calibre, revision).await?;
+        if references.is_empty() && calibres.is_empty() {
             return Ok(own.clone());
         }
-        Ok(Book::new(data).map_err(|faults| corrupt(&faults))?.over(own))
+        let own = own.clone();
+        computing(move || {
+            let data = BookData { references: entries(&references), calibres: entries(&calibres) };
+            Ok(readable(data).over(&own))
+        })
+        .await
     }
 
     /// What an assessment was made with, as long as that was noted.
@@ -305,17 +359,22 @@ impl Memory {
             }
         };
         let (served, book) = (self.version(&past.model).await?, Arc::new(self.book(revision, &own).await?));
-        Ok(InForce { revision, served, book, own_book: past.own_book.clone() })
+        Ok(InForce { revision, since: revision, served, book, own_book: past.own_book.clone() })
     }
 
-    /// The kinds of sellers that were said, by seller.
-    pub(crate) async fn seller_segments(&self) -> Result<HashMap<String, String>, Problem> {
-        let (mut segments, mut after) = (HashMap::new(), String::new());
+    /// What was said of sellers: kind and ratings, by seller.
+    pub(crate) async fn sellers_said(&self) -> Result<HashMap<String, SellerKnown>, Problem> {
+        let (mut all, mut after) = (HashMap::new(), String::new());
         loop {
             let page = self.store.sellers(ACCOUNT, &after, PAGE).await?;
-            let Some(last) = page.last() else { return Ok(segments) };
+            let Some(last) = page.last() else { return Ok(all) };
             after.clone_from(&last.id);
-            segments.extend(page.into_iter().filter_map(|s| Some((s.id, s.said?.segment?))));
+            let known = |said: store::Seller| SellerKnown {
+                segment: said.segment,
+                feedback: said.feedback.as_deref().and_then(|f| serde_json::from_str(f).ok()),
+                others: Vec::new(),
+            };
+            all.extend(page.into_iter().filter_map(|s| Some((s.id, known(s.said?)))));
         }
     }
 
@@ -363,6 +422,48 @@ impl Memory {
         }
         let force = force.clone();
         computing(move || Ok(SellerFile::read(&force, said, listings, &outcomes))).await
+    }
+}
+
+/// Entries of the stored book; those that cannot be read are logged and left out.
+fn entries<E: DeserializeOwned>(texts: &[String]) -> Vec<E> {
+    let read = |text: &String| {
+        serde_json::from_str(text).inspect_err(|e| {
+            tracing::error!(error = %e, entry = text, "an entry of the stored reference book cannot be read: it says nothing");
+        })
+    };
+    texts.iter().filter_map(|text| read(text).ok()).collect()
+}
+
+/// A book of the entries that have no fault; the others are logged and left out.
+fn readable(mut data: BookData) -> Book {
+    loop {
+        let faults = match Book::new(data.clone()) {
+            Ok(book) => return book,
+            Err(faults) => faults.0,
+        };
+        let mut faulty: [BTreeSet<usize>; 2] = Default::default();
+        for fault in faults {
+            let mut place = fault.pointer.split('/').skip(1);
+            let part = place.next();
+            tracing::error!(
+                at = fault.pointer,
+                why = fault.detail,
+                "an entry of the stored reference book is faulty: it says nothing"
+            );
+            if let Some(number) = place.next().and_then(|n| n.parse().ok()) {
+                faulty[usize::from(part == Some("calibres"))].insert(number);
+            }
+        }
+        let mut number = 0..;
+        let before = data.references.len() + data.calibres.len();
+        data.references.retain(|_| number.next().is_some_and(|n| !faulty[0].contains(&n)));
+        let mut number = 0..;
+        data.calibres.retain(|_| number.next().is_some_and(|n| !faulty[1].contains(&n)));
+        if data.references.len() + data.calibres.len() == before {
+            // A fault that is of no entry: none of it is understood.
+            return Book::default();
+        }
     }
 }
 

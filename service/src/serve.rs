@@ -105,6 +105,13 @@ async fn background(app: Arc<App>) {
             tokio::time::sleep(TIDIED).await;
         }
     };
-    let calibrated = calibration::work(memory.clone(), app.calibrations_queued().clone());
+    let mut draining = app.draining();
+    let calibrated = async {
+        // A fit would be waited for to its end: it is left at once, for whoever starts next.
+        tokio::select! {
+            () = calibration::work(memory.clone(), app.calibrations_queued().clone()) => {}
+            _ = draining.wait_for(|d| *d) => {}
+        }
+    };
     tokio::join!(settled, tidied, calibrated, polling::work(app.clone()));
 }

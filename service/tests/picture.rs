@@ -124,6 +124,10 @@ fn after() -> Reliability {
     panel("after", &steps, &band, &[52, 41, 26, 28, 28, 20, 17, 19, 7, 2], [0.5078, 0.1682, 0.0126, 0.0653])
 }
 
+/// What a calibration says.
+const SAYS: &str = "On 240 outcomes not seen by the fit the new numbers forecast better: mean log score 0.5078 against \
+                    0.5766 nats before, better by 0.0688 with a standard error of 0.0213.";
+
 type Triples<'a> = &'a [(f64, f64, f64)];
 
 fn panel(label: &str, steps: Triples, band: Triples, counts: &[u64; 10], scores: [f64; 4]) -> Reliability {
@@ -144,8 +148,8 @@ fn every_picture() -> [String; 4] {
     [
         drawn(&full()),
         drawn(&answer(&[], 0.0, 0.0)),
-        reliability(&before(), None),
-        reliability(&before(), Some(&after())),
+        reliability(&before(), None, None),
+        reliability(&before(), Some(&after()), Some(SAYS)),
     ]
 }
 
@@ -441,7 +445,7 @@ fn classed<'a>(node: Node<'a, 'a>, class: &str) -> Vec<Node<'a, 'a>> {
 #[test]
 fn the_curve_the_band_and_the_bars_stand_at_their_numbers() {
     let (first, second) = (before(), after());
-    let svg = reliability(&first, Some(&second));
+    let svg = reliability(&first, Some(&second), None);
     let document = Document::parse(&svg).unwrap();
     let panels = classed(document.root(), "panel");
     assert_eq!(panels.len(), 2);
@@ -478,7 +482,7 @@ fn the_curve_the_band_and_the_bars_stand_at_their_numbers() {
 
 #[test]
 fn both_panels_say_their_number_and_scores() {
-    let svg = reliability(&before(), Some(&after()));
+    let svg = reliability(&before(), Some(&after()), Some(SAYS));
     let document = Document::parse(&svg).unwrap();
     for (panel, told) in classed(document.root(), "panel").into_iter().zip([before(), after()]) {
         let said = texts(panel);
@@ -489,6 +493,28 @@ fn both_panels_say_their_number_and_scores() {
     }
     let description = document.descendants().find(|n| n.tag_name().name() == "desc").unwrap().text().unwrap();
     assert!(description.contains("forecast 72 % to 98 %: found 69 %") && description.contains("Brier score 0.178"));
+}
+
+/// Whoever sees the picture alone must see what it cannot show, and no name loses a word.
+#[test]
+fn what_is_said_of_the_forecasts_and_what_the_scores_are_called_stands_there_whole() {
+    let says = "From 5 outcomes nothing can be concluded yet: 25 more are needed. The new numbers may be no better than \
+                the old. 300 outcomes are left out because no such listing is saved: what was seen of the watch is not \
+                known.";
+    let mut told = before();
+    let named = "Cllr after the best recalibration, bits";
+    told.scores.push((named.into(), 0.321));
+    for second in [None, Some(&told)] {
+        let svg = reliability(&told, second, Some(says));
+        let document = Document::parse(&svg).unwrap();
+        nothing_but_a_picture(&document);
+        everything_lies_inside(&document);
+        let words = texts(document.root()).join(" ");
+        assert!(words.contains(says), "{words}");
+        assert!(words.contains(named), "{words}");
+        let description = document.descendants().find(|n| n.tag_name().name() == "desc").unwrap().text().unwrap();
+        assert!(description.starts_with(says));
+    }
 }
 
 #[test]
@@ -503,7 +529,7 @@ fn what_a_calibration_is_called_stays_words_and_no_number_breaks_the_picture() {
         histogram: vec![Bin { low: 0.0, high: 9.0, cases: 999_999_999 }, Bin { low: 0.5, high: 0.4, cases: 1 }],
         scores: vec![(hostile.into(), 0.5)],
     };
-    for svg in [reliability(&told, None), reliability(&told, Some(&told))] {
+    for svg in [reliability(&told, None, Some(hostile)), reliability(&told, Some(&told), None)] {
         let document = Document::parse(&svg).unwrap();
         nothing_but_a_picture(&document);
         everything_lies_inside(&document);
@@ -525,5 +551,5 @@ fn unchanged(name: &str, svg: &str) {
 #[test]
 fn the_pictures_are_as_last_looked_at() {
     unchanged("evidence.svg", &drawn(&full()));
-    unchanged("reliability.svg", &reliability(&before(), Some(&after())));
+    unchanged("reliability.svg", &reliability(&before(), Some(&after()), Some(SAYS)));
 }

@@ -285,9 +285,13 @@ async fn a_store_from_before_feeds_without_a_url_keeps_what_it_holds(place: &Pla
     let store = place.open().await;
     for account in [ACCOUNT, "other"] {
         let feeds = store.feeds(account, "", 9).await.unwrap();
-        let time = Some(time.parse().unwrap());
-        let schedule =
-            Schedule { state: State::Active, failures: 2, next_poll_at: time, last_error: Some("no answer".into()) };
+        let time = time.parse().unwrap();
+        let schedule = Schedule {
+            state: State::Active,
+            failures: 2,
+            next_poll_at: Some(time),
+            last_error: Some("no answer".into()),
+        };
         let f = Feed {
             account: account.into(),
             id: "f".into(),
@@ -296,8 +300,8 @@ async fn a_store_from_before_feeds_without_a_url_keeps_what_it_holds(place: &Pla
             format: Format::Ndjson,
             every_s: Some(900),
             defaults: None,
-            created_at: time.unwrap(),
-            last_polled_at: time,
+            created_at: time,
+            last_polled_at: Some(time),
             schedule,
             validators: Validators { etag: Some("tag".into()), last_modified: Some("then".into()) },
             last_items: Some("{}".into()),

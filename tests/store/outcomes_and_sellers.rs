@@ -142,8 +142,8 @@ async fn a_forgotten_seller_is_named_nowhere(place: &Place) {
     let mut write = store.write(ACCOUNT).await.unwrap();
     write.put_seller(&NewSeller { id: "s", segment: None, feedback: None, note: None, at: at(0) }).await.unwrap();
     assert_eq!(write.forget_seller("s").await.unwrap(), ["1", "2"]);
-    assert_eq!(write.request("1").await.unwrap(), listing("1").request);
-    assert!(write.request("3").await.unwrap_err().is_not_found());
+    assert_eq!(write.listing("1").await.unwrap().unwrap().request, listing("1").request);
+    assert_eq!(write.listing("3").await.unwrap(), None);
     write.put_request("1", "{\"observations\":[]}").await.unwrap();
     assert!(write.reassess("1", write.revision(), &assessment(Some(7.0))).await.unwrap());
     let revision = write.revision();

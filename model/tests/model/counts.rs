@@ -3,7 +3,7 @@
 use crate::common::near;
 use std::sync::Arc;
 use steelyard_model::contraction::MAX_LANES;
-use steelyard_model::counts::{Cells, Counts, Rows};
+use steelyard_model::counts::{Cells, Counts, Rows, Tally};
 use steelyard_model::observe::{Basis, Call, Evidence, Finding, Likelihood, Observation, Photo, Watch};
 use steelyard_model::pack::data::ModelData;
 use steelyard_model::pack::{Index, Pack};
@@ -128,32 +128,67 @@ fn a_listing_counts_once_in_every_table_it_tells_of_and_not_in_others() {
     }
 }
 
+fn told(present: f64, absent: f64, p: f64) -> Tally {
+    Tally { cell: 0, present, absent, p }
+}
+
 #[test]
 fn known_cases_are_worth_their_number_and_guessed_ones_less() {
-    let mut known = Cells::new(1);
-    (0..3).for_each(|_| known.add(0, 1.0, 0.0, 0.3));
-    (0..7).for_each(|_| known.add(0, 0.0, 1.0, 0.3));
-    near(known.cases(0, 0.3), 10.0, 1e-12, "known");
-    let mut guessed = Cells::new(1);
-    (0..3).for_each(|_| guessed.add(0, 0.8, 0.2, 0.3));
-    (0..7).for_each(|_| guessed.add(0, 0.1, 0.9, 0.3));
-    assert!(guessed.cases(0, 0.3) > 1.0 && guessed.cases(0, 0.3) < 7.0);
+    let mut known = Cells::new(1, true);
+    (0..3).for_each(|_| known.add(&[told(1.0, 0.0, 0.3)]));
+    (0..7).for_each(|_| known.add(&[told(0.0, 1.0, 0.3)]));
+    near(known.cases(&[0.3], &[5.0])[0], 10.0, 1e-12, "known");
+    let mut guessed = Cells::new(1, true);
+    (0..3).for_each(|_| guessed.add(&[told(0.8, 0.2, 0.3)]));
+    (0..7).for_each(|_| guessed.add(&[told(0.1, 0.9, 0.3)]));
+    let cases = guessed.cases(&[0.3], &[5.0])[0];
+    assert!(cases > 1.0 && cases < 7.0);
     // A case that leaves the odds as they were says nothing.
-    let mut nothing = Cells::new(1);
-    nothing.add(0, 0.3, 0.7, 0.3);
-    near(nothing.cases(0, 0.3), 0.0, 1e-12, "nothing");
+    let mut nothing = Cells::new(1, true);
+    nothing.add(&[told(0.3, 0.7, 0.3)]);
+    near(nothing.cases(&[0.3], &[5.0])[0], 0.0, 1e-12, "nothing");
 
     let shares = [0.5, 0.3, 0.2];
-    let mut known = Rows::new(3, 1);
+    let mut known = Rows::new(3, 1, true);
     for (state, n) in [5, 3, 2].into_iter().enumerate() {
         let mut expected = [0.0; 3];
         expected[state] = 1.0;
-        (0..n).for_each(|_| known.add(0, &expected, &shares));
+        (0..n).for_each(|_| known.add(&expected, &shares));
     }
-    near(known.cases(0, &shares), 10.0, 1e-12, "known rows");
-    let mut nothing = Rows::new(3, 1);
-    nothing.add(0, &shares, &shares);
-    near(nothing.cases(0, &shares), 0.0, 1e-12, "nothing of a row");
+    near(known.cases(&shares, &[8.0])[0], 10.0, 1e-12, "known rows");
+    let mut nothing = Rows::new(3, 1, true);
+    nothing.add(&shares, &shares);
+    near(nothing.cases(&shares, &[8.0])[0], 0.0, 1e-12, "nothing of a row");
+}
+
+/// A mixture of two binomials of which only the sum is seen: whatever the number of calls, what is
+/// learned of each of the two is a fraction of a case, since one may be high where the other is low.
+#[test]
+fn calls_that_tell_one_sum_do_not_tell_its_parts() {
+    let (p, weight) = ([0.4, 0.4], [0.5, 0.5]);
+    let mut cells = Cells::new(2, true);
+    for call in 0..1000 {
+        let yes = f64::from(u8::from(call % 5 < 2));
+        let part =
+            |cell: usize| Tally { cell, present: weight[cell] * yes, absent: weight[cell] * (1.0 - yes), p: p[cell] };
+        cells.add(&[part(0), part(1)]);
+    }
+    // By hand: in units of p(1-p) the information is m·I + (n/4)·[1 1; 1 1], of which the inverse's
+    // diagonal is (m + n/4)/(m² + m·n/2).
+    let (m, n) = (10.0, 1000.0);
+    let by_hand = (m * m + m * n / 2.0) / (m + n / 4.0) - m;
+    for cases in cells.cases(&p, &[m, m]) {
+        near(cases, by_hand, 1e-9, "cases");
+        assert!(cases < 10.0);
+    }
+    let mut alike = Rows::new(2, 2, true);
+    for call in 0..1000 {
+        let yes = f64::from(u8::from(call % 5 < 2));
+        alike.add(&[0.5 * yes, 0.5 * (1.0 - yes), 0.5 * yes, 0.5 * (1.0 - yes)], &[0.4, 0.6, 0.4, 0.6]);
+    }
+    for cases in alike.cases(&[0.4, 0.6, 0.4, 0.6], &[m, m]) {
+        near(cases, by_hand, 1e-9, "cases of rows");
+    }
 }
 
 #[test]

@@ -10,7 +10,7 @@ use crate::Beta;
 use std::collections::BTreeMap;
 use steelyard_model::counts::{Counts, Rows};
 use steelyard_model::pack::Pack;
-use steelyard_model::pack::data::{ModelData, ReadingStrength, SegmentStrength};
+use steelyard_model::pack::data::{ModelData, Reading, ReadingStrength, SegmentStrength};
 
 /// Expected cases of all numbers, and what the sellers say of the segments.
 #[derive(Debug, Clone)]
@@ -25,10 +25,11 @@ pub(super) struct Expected {
 pub(super) type Verified = Vec<bool>;
 
 impl Expected {
-    pub(super) fn new(pack: &Pack) -> Self {
+    /// Whether it is also gathered how much the cases tell.
+    pub(super) fn new(pack: &Pack, informed: bool) -> Self {
         Self {
-            counts: Counts::new(pack),
-            splits: pack.data().segments.iter().map(|_| Rows::new(pack.stories(), 2)).collect(),
+            counts: if informed { Counts::informed(pack) } else { Counts::new(pack) },
+            splits: pack.data().segments.iter().map(|_| Rows::new(pack.stories(), 2, informed)).collect(),
             surveys: Vec::new(),
         }
     }
@@ -133,39 +134,45 @@ fn move_split(
     }
 }
 
+fn listed<'a>(numbers: impl IntoIterator<Item = &'a f64>) -> Vec<f64> {
+    numbers.into_iter().copied().collect()
+}
+
 /// Adds the evidence behind every number to its strength.
 pub(super) fn strengthen(now: &mut ModelData, expected: &Expected, verified: &Verified) {
     for (c, rows) in now.components.iter_mut().zip(&expected.counts.components) {
-        for (r, (strength, mean)) in c.strength.iter_mut().zip(c.mean.rows()).enumerate() {
-            *strength += rows.cases(r, &mean.to_vec());
-        }
+        let cases = rows.cases(&listed(&c.mean), &listed(&c.strength));
+        c.strength.iter_mut().zip(cases).for_each(|(strength, n)| *strength += n);
     }
     for (s, cells) in now.signs.iter_mut().zip(&expected.counts.signs) {
-        for (at, (strength, mean)) in s.present.strength.iter_mut().zip(&s.present.mean).enumerate() {
-            *strength += cells.cases(at, *mean);
-        }
+        let cases = cells.cases(&listed(&s.present.mean), &listed(&s.present.strength));
+        s.present.strength.iter_mut().zip(cases).for_each(|(strength, n)| *strength += n);
     }
     for (g, segment) in now.segments.iter_mut().enumerate() {
         if let Some(old) = segment.strength {
-            let shares = |of: &BTreeMap<String, f64>| -> Vec<f64> {
-                // Stories of the other side have no cases; any share will do.
-                now.stories.iter().map(|s| of.get(&s.id).copied().unwrap_or(1.0)).collect()
-            };
-            let (rows, survey) = (&expected.splits[g], &expected.surveys[g]);
+            // Stories of the other side have no share.
+            let sides = [&segment.bad, &segment.sound];
+            let shares = sides.iter().flat_map(|of| now.stories.iter().map(|s| of.get(&s.id).copied().unwrap_or(0.0)));
+            let cases = expected.splits[g].cases(&shares.collect::<Vec<_>>(), &[old.bad, old.sound]);
+            let survey = &expected.surveys[g];
             segment.strength = Some(SegmentStrength {
                 rate: old.rate + survey.cases(),
                 spread_log_sd: (old.spread_log_sd.powi(-2) + survey.spread_information()).powf(-0.5),
-                bad: old.bad + rows.cases(0, &shares(&segment.bad)),
-                sound: old.sound + rows.cases(1, &shares(&segment.sound)),
+                bad: old.bad + cases[0],
+                sound: old.sound + cases[1],
             });
         }
     }
+    let rates = |of: fn(&Reading) -> f64, strength: fn(ReadingStrength) -> f64| -> (Vec<f64>, Vec<f64>) {
+        now.readings.values().map(|r| (of(r), r.strength.map_or(1.0, strength))).unzip()
+    };
+    let (a, a_strengths) = rates(|r| r.a, |s| s.a);
+    let (b, b_strengths) = rates(|r| r.b, |s| s.b);
+    let a = expected.counts.a.cases(&a, &a_strengths);
+    let b = expected.counts.b.cases(&b, &b_strengths);
     for (class, reading) in now.readings.values_mut().enumerate() {
         if let Some(old) = reading.strength.filter(|_| verified[class]) {
-            reading.strength = Some(ReadingStrength {
-                a: old.a + expected.counts.a.cases(class, reading.a),
-                b: old.b + expected.counts.b.cases(class, reading.b),
-            });
+            reading.strength = Some(ReadingStrength { a: old.a + a[class], b: old.b + b[class] });
         }
     }
 }

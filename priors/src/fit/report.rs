@@ -6,9 +6,10 @@
 use super::{Case, FitError};
 use crate::LogOdds;
 use crate::recalibrate::Assessment;
+use crate::score::gain::Gain;
 use crate::score::isotonic::Block;
 use crate::score::reliability::{Bin, Bound};
-use crate::score::{Cllr, Decomposition, Forecasts, InTheLarge};
+use crate::score::{Cllr, Decomposition, Forecasts, InTheLarge, Shared};
 use std::collections::{BTreeMap, BTreeSet};
 use steelyard_model::pack::data::{ModelData, Reading, Segment};
 use steelyard_model::pack::{On, Pack};
@@ -25,16 +26,16 @@ pub struct Report {
     pub n: usize,
     /// How many of them have an outcome.
     pub n_outcomes: usize,
-    /// What the outcomes count for by their certainty.
-    pub outcome_weight: f64,
-    /// Whether these are enough to judge the result by.
+    /// How many of these are certain: the others teach, but are not scored.
+    pub n_certain: usize,
+    /// How many sellers the certain ones are of.
+    pub certain_sellers: usize,
+    /// Whether the certain ones are enough to judge the result by.
     pub enough: bool,
     /// How many certain outcomes are still needed for that.
     pub needed: usize,
-    /// The scores of the pack as it was; `None` where nothing could be forecast out of fold.
-    pub before: Option<Card>,
-    /// The scores of the new numbers.
-    pub after: Option<Card>,
+    /// The scores before and after; `None` where nothing could be forecast out of fold.
+    pub scores: Option<Scores>,
     /// The recalibration that was tried, and what it gained.
     pub recalibration: Option<Assessment>,
     /// Every sign.
@@ -45,6 +46,17 @@ pub struct Report {
     pub readings: Vec<ReadingChange>,
 }
 
+/// How good the forecasts of the old and the new numbers were, on the same cases.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scores {
+    /// Of the pack as it was.
+    pub before: Card,
+    /// Of the new numbers.
+    pub after: Card,
+    /// What the new ones gain, with a seller's cases as one group.
+    pub gain: Gain,
+}
+
 /// How good forecasts were.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Card {
@@ -52,6 +64,9 @@ pub struct Card {
     pub cases: usize,
     /// How many of the watches were bad.
     pub bad: usize,
+    /// How many sellers' watches they were. What one seller's watches turn out to be hangs together by
+    /// the seller's rate of bad ones; `in_the_large` and `band` take that in.
+    pub sellers: usize,
     /// Log score, nats, and its parts.
     pub log: Decomposition,
     /// Brier score and its parts.
@@ -129,15 +144,16 @@ pub struct ReadingChange {
 }
 
 impl Card {
-    /// The scores of forecasts.
+    /// The scores of forecasts of so many sellers' watches.
     ///
     /// # Errors
     /// If there are none, or one cannot be scored.
-    pub fn new(forecasts: &[(LogOdds, bool)], seed: u64) -> Result<Self, FitError> {
-        let f = Forecasts::new(forecasts)?;
+    pub fn new(forecasts: &[(LogOdds, bool)], shared: &[Shared], sellers: usize, seed: u64) -> Result<Self, FitError> {
+        let f = Forecasts::together(forecasts, shared)?;
         Ok(Self {
             cases: f.cases(),
             bad: f.bad(),
+            sellers,
             log: f.log(),
             brier: f.brier(),
             cllr: f.cllr(),
@@ -155,21 +171,21 @@ pub(super) fn of(
     pack: &Pack,
     after: &ModelData,
     cases: &[Case],
-    scores_before: Option<Card>,
-    scores_after: Option<Card>,
+    scores: Option<Scores>,
     recalibration: Option<Assessment>,
 ) -> Report {
     let n_outcomes = cases.iter().filter(|c| c.outcome.is_some()).count();
-    let outcome_weight: f64 = cases.iter().filter_map(|c| Some(c.outcome.as_ref()?.weight(pack.stories()))).sum();
+    let certain = || cases.iter().filter(|c| c.scorable().is_some());
+    let n_certain = certain().count();
     let enough = pack.data().calibration.map_or(0, |c| c.enough_outcomes as usize);
     Report {
         n: cases.len(),
         n_outcomes,
-        outcome_weight,
-        enough: outcome_weight >= enough as f64,
-        needed: (enough as f64 - outcome_weight).max(0.0).ceil() as usize,
-        before: scores_before,
-        after: scores_after,
+        n_certain,
+        certain_sellers: certain().map(|c| (c.segment, c.seller)).collect::<BTreeSet<_>>().len(),
+        enough: n_certain >= enough,
+        needed: enough.saturating_sub(n_certain),
+        scores,
         recalibration,
         signs: signs(pack, after, cases),
         segments: segments(pack.data(), after, cases),

@@ -8,7 +8,7 @@ use crate::app::App;
 use crate::body;
 use crate::memory::{self, ACCOUNT, Look};
 use crate::problem::{FaultAt, INTERNAL, Problem};
-use crate::store::BookPart;
+use crate::store::{BookPart, Write};
 use crate::wire::stored::{CalibreBody, CalibresPage, ReferenceBody, ReferencesPage};
 use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, Request, State};
@@ -290,13 +290,12 @@ async fn put<E: Entry>(app: Arc<App>, path: Names, request: Request) -> Result<R
             Problem::new(INTERNAL, "the fault is ours")
         })?;
         let (maker_key, name_key) = E::key(&maker, &name);
-        let before = app.in_force().await?.book.clone();
-        let mut write = app.memory()?.store().write(ACCOUNT).await?;
+        let (mut write, look) = begin(&app).await?;
         write.expect_book_entry(E::PART, &maker_key, &name_key, condition).await?;
         let created = write.put_book_entry(E::PART, &maker_key, &name_key, &text, Timestamp::now()).await?;
         let tag = etag(write.revision());
         write.commit().await?;
-        follow(&app, before, E::PART, &maker, &name).await;
+        follow(&app, &look, E::PART, &maker, &name).await;
         let status = if created { StatusCode::CREATED } else { StatusCode::OK };
         Ok(([(header::ETAG, tag)], json(status, &entry)?).into_response())
     })
@@ -315,14 +314,13 @@ async fn delete<E: Entry>(app: Arc<App>, path: Names, headers: HeaderMap) -> Res
     whole(async move {
         let (maker_key, name_key) = E::key(&maker, &name);
         let store = app.memory()?.store();
-        let before = app.in_force().await?.book.clone();
         // Without one there is no precondition to fail.
         store.book_entry(ACCOUNT, E::PART, &maker_key, &name_key).await?;
-        let mut write = store.write(ACCOUNT).await?;
+        let (mut write, look) = begin(&app).await?;
         write.expect_book_entry(E::PART, &maker_key, &name_key, precondition(&headers)).await?;
         write.delete_book_entry(E::PART, &maker_key, &name_key).await?;
         write.commit().await?;
-        follow(&app, before, E::PART, &maker, &name).await;
+        follow(&app, &look, E::PART, &maker, &name).await;
         Ok(StatusCode::NO_CONTENT)
     })
     .await
@@ -358,11 +356,28 @@ fn faults<E: Entry>(entry: &E, maker: &str, name: &str) -> Vec<FaultAt> {
     faults
 }
 
+/// Begins a write to the book, and says what to look at after it: where the book is another than just
+/// before. Others may keep changing it in between; then everything is looked at.
+async fn begin(app: &App) -> Result<(Write, Look), Problem> {
+    let store = app.memory()?.store();
+    for _ in 0..ROUNDS {
+        let force = app.in_force().await?;
+        let write = store.write(ACCOUNT).await?;
+        if write.force_revision() == force.since {
+            return Ok((write, Look::Book(force.book.clone())));
+        }
+    }
+    Ok((store.write(ACCOUNT).await?, Look::All))
+}
+
+/// How often the book is read anew for that.
+const ROUNDS: usize = 3;
+
 /// Assesses the open listings again of which the book now says something else. The entry is stored
 /// whatever comes of it.
-async fn follow(app: &App, before: Arc<Book>, part: BookPart, maker: &str, name: &str) {
+async fn follow(app: &App, look: &Look, part: BookPart, maker: &str, name: &str) {
     let because = format!("the reference book says something else of the {} {maker} {name}", part.as_str());
-    if let Err(e) = memory::refresh_open(app, &Look::Book(before), &because).await {
+    if let Err(e) = memory::refresh_open(app, look, &because).await {
         tracing::error!(detail = e.detail, "listings were not assessed again");
     }
 }

@@ -105,10 +105,8 @@ pub(super) async fn get(State(app): State<Arc<App>>, id: Name, headers: HeaderMa
 pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: HeaderMap) -> Result<StatusCode, Problem> {
     let id = existing(id)?;
     whole(async move {
-        let store = app.memory()?.store();
-        let seller = store.listing(ACCOUNT, &id).await?.seller;
-        let mut write = store.write(ACCOUNT).await?;
-        write.delete_listing(&id, precondition_by(&headers, revision)).await?;
+        let mut write = app.memory()?.store().write(ACCOUNT).await?;
+        let seller = write.delete_listing(&id, precondition_by(&headers, revision)).await?;
         write.commit().await?;
         memory::follow(&app, [seller], &format!("listing {id} was deleted")).await;
         Ok(StatusCode::NO_CONTENT)

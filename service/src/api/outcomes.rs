@@ -77,7 +77,7 @@ async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respo
     params(Key,),
     request_body(
         content((String = "text/csv"), (String = "application/x-ndjson")),
-        description = "At most 32 MiB. NDJSON: a body of `POST /v1/outcomes` a line. CSV: a header with any of the columns `listing`, `story` (both needed), `found_at`, `certainty`, `how`, `note`, `paid`, `paid_currency`, `sold`, `sold_currency`, `component:NAME` and `sign:ID`; an empty cell is not known."
+        description = "At most 32 MiB. NDJSON: a body of `POST /v1/outcomes` a line. CSV: a header with any of the columns `listing`, `story` (both needed), `found_at`, `certainty`, `how`, `note`, `paid`, `paid_currency`, `sold`, `sold_currency`, `component:NAME` and `sign:ID`; an empty cell is not known. Commas part the cells, or semicolons where the header holds no comma; decimals have a point."
     ),
     responses(
         (status = 200, description = "What was recorded and what was refused, by line", body = Imported),

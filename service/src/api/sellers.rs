@@ -201,9 +201,9 @@ fn says(found: FoundOut, seen: usize, rate: &BadRate) -> String {
     let FoundOut { watches: known, bad, certain, unsure } = found;
     let mut says = match (known, bad) {
         (0, _) => "No watch of this seller has been found out about yet".into(),
-        (_, 0) => format!("Of {} of this seller whose inside is known, none was composite or fake", watches(known)),
-        (_, 1) => format!("Of {} of this seller whose inside is known, 1 was composite or fake", watches(known)),
-        _ => format!("Of {} of this seller whose inside is known, {bad} were composite or fake", watches(known)),
+        (_, 0) => format!("Of {} of this seller with an outcome, none was composite or fake", watches(known)),
+        (_, 1) => format!("Of {} of this seller with an outcome, 1 was composite or fake", watches(known)),
+        _ => format!("Of {} of this seller with an outcome, {bad} were composite or fake", watches(known)),
     };
     let doubts = match (known - certain, unsure) {
         (0, 0) => None,
@@ -240,7 +240,7 @@ mod tests {
              the seller's honesty."
         );
         let said = says(FoundOut { watches: 3, bad: 1, certain: 2, unsure: 2 }, 1, &rate);
-        let begins = "Of 3 watches of this seller whose inside is known, 1 was composite or fake (1 of them not for \
+        let begins = "Of 3 watches of this seller with an outcome, 1 was composite or fake (1 of them not for \
                       certain, and 2 more in too much doubt to count here); the rate of such watches, with what is seen \
                       on 1 more is";
         assert!(said.starts_with(begins), "{said}");

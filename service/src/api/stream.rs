@@ -1,12 +1,11 @@
 //! `POST /v1/assess/stream`
 
 use super::problems::Anywhere;
-use crate::app::App;
+use crate::app::{App, ReadRequest};
 use crate::body;
 use crate::lines::{Answers, Batch, Splitter};
-use crate::memory::{InForce, Marks, Own, SellerFile, seller_of};
+use crate::memory::{InForce, Marks, Memory, Own, SellerFile, seller_of};
 use crate::problem::{IDLE, Problem, UNAVAILABLE, UNSUPPORTED_MEDIA_TYPE};
-use crate::wire::request::AssessRequest;
 use crate::wire::stored::SellerKnown;
 use axum::body::{Body, Bytes};
 use axum::extract::{Request, State};
@@ -19,8 +18,6 @@ use std::collections::HashMap;
 use std::io;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::Duration;
-use tokio::runtime::Handle;
-use tokio::task::spawn_blocking;
 use tokio::time::sleep;
 
 const MEDIA_TYPE: &str = "application/x-ndjson";
@@ -71,13 +68,9 @@ fn answers(app: Arc<App>, body: Body) -> impl Stream<Item = io::Result<Bytes>> +
         let (app, sellers, asked) = (app.clone(), sellers.clone(), Arc::downgrade(&asked));
         async move {
             match next {
-                // Not on a thread that serves connections.
-                Next::Lines(batch) => {
-                    spawn_blocking(move || answer(&app, &sellers, &asked, &batch)).await.map_err(|e| {
-                        tracing::error!(error = %e, "a calculation panicked");
-                        io::Error::other("an assessment panicked")
-                    })
-                }
+                Next::Lines(batch) => answer(app, &sellers, asked, batch)
+                    .await
+                    .map_err(|problem| io::Error::other(format!("a batch was not answered: {}", problem.detail))),
                 Next::Last(answers) => Ok(answers.text.into()),
                 Next::Broken(fault) => Err(io::Error::other(fault)),
             }
@@ -160,18 +153,49 @@ impl Incoming {
     }
 }
 
-/// Answers a batch, for as long as the stream is `asked` for.
-fn answer(app: &App, sellers: &Sellers, asked: &Weak<()>, batch: &Batch) -> Bytes {
-    let store = Handle::current();
-    let force = store.block_on(app.in_force());
-    let answers = batch.answer(
-        || asked.strong_count() > 0,
-        |line| {
-            let force = force.as_ref().map_err(Clone::clone)?;
-            app.answer_in(force, line, |request| store.block_on(sellers.known(app, force, request)))
-        },
-    );
-    answers.text.into()
+/// Answers a batch, for as long as the stream is `asked` for. Reading and assessing are done on threads
+/// that serve no connections; what is stored is asked for between them, by no thread at all: one that
+/// waited for another of its kind could wait for ever.
+async fn answer(app: Arc<App>, sellers: &Sellers, asked: Weak<()>, batch: Batch) -> Result<Bytes, Problem> {
+    let force = app.in_force().await;
+    let (reader, wanted) = (app.clone(), asked.clone());
+    let (batch, requests) = app
+        .computing_in_turn(move || {
+            let lines = batch.lines().filter_map(|(_, line)| line).take_while(|_| wanted.strong_count() > 0);
+            let requests: Vec<Result<ReadRequest, Problem>> = lines.map(|line| reader.request(line)).collect();
+            Ok((batch, requests))
+        })
+        .await?;
+    let mut files = HashMap::new();
+    if let (Ok(memory), Ok(force)) = (app.memory(), &force) {
+        for seller in requests.iter().flatten().filter_map(|read| seller_of(&read.request)) {
+            if !files.contains_key(seller) {
+                files.insert(seller.to_owned(), sellers.file(memory, force, seller).await);
+            }
+        }
+    }
+    let reader = app.clone();
+    app.computing_in_turn(move || {
+        let mut requests = requests.into_iter();
+        let answers = batch.answer(
+            || asked.strong_count() > 0,
+            |line| {
+                let read = requests.next().unwrap_or_else(|| reader.request(line))?;
+                let force = force.as_ref().map_err(Clone::clone)?;
+                let known = match seller_of(&read.request).and_then(|seller| files.get(seller)) {
+                    Some(file) => {
+                        let own = Own { id: read.request.id.as_deref(), marks: &Marks::of(&read.request) };
+                        file.as_ref().map_err(Clone::clone)?.without(own)
+                    }
+                    None => SellerKnown::default(),
+                };
+                let (_, listing) = read.listing(force, &known)?;
+                force.assess(&listing)
+            },
+        );
+        Ok(answers.text.into())
+    })
+    .await
 }
 
 /// What was known of sellers at a revision.
@@ -179,21 +203,18 @@ fn answer(app: &App, sellers: &Sellers, asked: &Weak<()>, batch: &Batch) -> Byte
 struct Sellers(Mutex<(i64, HashMap<String, Arc<SellerFile>>)>);
 
 impl Sellers {
-    async fn known(&self, app: &App, force: &Arc<InForce>, request: &AssessRequest) -> Result<SellerKnown, Problem> {
-        let (Ok(memory), Some(seller)) = (app.memory(), seller_of(request)) else { return Ok(SellerKnown::default()) };
-        let own = Own { id: request.id.as_deref(), marks: &Marks::of(request) };
+    async fn file(&self, memory: &Memory, force: &Arc<InForce>, seller: &str) -> Result<Arc<SellerFile>, Problem> {
         let kept = self.at(force.revision).1.get(seller).cloned();
         if let Some(file) = kept {
-            return Ok(file.without(own));
+            return Ok(file);
         }
         let file = Arc::new(memory.seller(force, seller).await?.lean());
-        let known = file.without(own);
         let mut kept = self.at(force.revision);
         if kept.1.values().map(|file| 1 + file.len()).sum::<usize>() >= MOST_WATCHES {
             kept.1.clear();
         }
-        kept.1.insert(seller.into(), file);
-        Ok(known)
+        kept.1.insert(seller.into(), file.clone());
+        Ok(file)
     }
 
     /// What is kept of a revision; what was known at another is forgotten.
@@ -209,6 +230,8 @@ impl Sellers {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::memory::ACCOUNT;
+    use crate::store::{NewSeller, Store};
     use serde_json::Value;
     use std::sync::atomic::{AtomicUsize, Ordering};
     use steelyard_model::facts::Book;
@@ -269,6 +292,36 @@ mod tests {
             let ahead = given.load(Ordering::Relaxed) - taken;
             assert!(ahead <= most, "{ahead} lines ahead");
         }
+    }
+
+    /// With one thread for calculations, whatever waits on it for another waits for ever; with 512 of
+    /// them, as there are, so many streams do.
+    #[test]
+    fn streams_do_not_wait_for_the_threads_they_hold() {
+        let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().max_blocking_threads(1).build().unwrap();
+        runtime.block_on(async {
+            let folder = tempfile::tempdir().unwrap();
+            let store = Store::sqlite(folder.path()).await.unwrap();
+            let mut write = store.write(ACCOUNT).await.unwrap();
+            let at = jiff::Timestamp::UNIX_EPOCH;
+            let said = NewSeller { id: "s", segment: None, feedback: None, note: None, at };
+            write.put_seller(&said).await.unwrap();
+            write.commit().await.unwrap();
+            let app = App::with_memory(Pack::builtin(), Book::default(), store).unwrap();
+            let line = Bytes::from("{\"observations\": [], \"include\": [], \"seller\": {\"id\": \"s\"}}\n");
+            let streams = (0..4).map(|_| {
+                let lines = stream::iter(vec![line.clone(); 200]).map(Ok::<_, io::Error>);
+                answers(app.clone(), Body::from_stream(lines)).collect::<Vec<_>>()
+            });
+            let all = tokio::time::timeout(Duration::from_secs(60), futures_util::future::join_all(streams));
+            for answered in all.await.expect("the streams wait for one another") {
+                let text: Vec<Bytes> = answered.into_iter().map(Result::unwrap).collect();
+                let found = read(&text.concat());
+                assert_eq!(found.len(), 200);
+                assert!(found.iter().all(|a| a["probability"]["bad"].is_number()), "{}", found[0]);
+            }
+        });
+        runtime.shutdown_background();
     }
 
     #[tokio::test]

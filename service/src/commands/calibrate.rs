@@ -29,9 +29,13 @@ pub(crate) struct Calibrate {
     /// Leave out listings of which nothing was found out. Biased: what is bought looked good.
     #[arg(long)]
     purchases_only: bool,
-    /// Put the new version in force.
+    /// Put the new version in force. From too few outcomes to conclude anything the version is kept, but not put in
+    /// force, and the exit code is 1.
     #[arg(long)]
     activate: bool,
+    /// Beside --activate: put the new version in force even if there are too few outcomes to conclude anything.
+    #[arg(long, requires = "activate")]
+    even_if_too_few: bool,
     /// File for the reliability diagram.
     #[arg(long)]
     svg: Option<PathBuf>,
@@ -79,6 +83,12 @@ pub(crate) async fn run(options: &Calibrate) -> anyhow::Result<()> {
         std::fs::write(file, svg).with_context(|| shown(file))?;
     }
     if options.activate {
+        anyhow::ensure!(
+            report.enough || options.even_if_too_few,
+            "model {version} is kept, but not put in force: {} more outcomes are needed to conclude anything from. \
+             With --even-if-too-few beside --activate it would be",
+            report.needed
+        );
         memory::activate(&app, version).await.map_err(|p| anyhow::anyhow!(p.detail))?;
         eprintln!("model {version} is in force");
     }
@@ -93,6 +103,7 @@ fn lines(job: &CalibrationPage, report: &CalibrationReport) -> Vec<String> {
     ];
     if let (Some(before), Some(after)) = (&report.before, &report.after) {
         lines.push(format!("out of fold, {} outcomes, {} bad       before     after", after.cases, after.bad));
+        lines.push(format!("  of {} sellers", after.sellers));
         let row = |name: &str, of: &dyn Fn(&ScoreCard) -> Option<f64>| {
             let figure = |card| of(card).map_or_else(|| "-".into(), |x| format!("{x:.4}"));
             format!("{name:40}{:>10}{:>10}", figure(before), figure(after))
@@ -108,6 +119,10 @@ fn lines(job: &CalibrationPage, report: &CalibrationReport) -> Vec<String> {
             row("mean forecast", &|c| Some(c.mean_forecast)),
             row("rate of bad ones", &|c| Some(c.rate)),
         ]);
+        lines.extend(report.gain.map(|gain| {
+            let chance = if gain.beyond_chance { "" } else { ": that cannot be told from chance" };
+            format!("the new numbers' mean log score is {}{chance}", gain.says())
+        }));
     }
     lines
 }

@@ -6,9 +6,10 @@
 //! URL says becomes a list of addresses, the guard strikes out what it does not admit, and only
 //! what is left is dialled. There is no proxy and nothing follows a redirect.
 
-use super::guard::{Guard, Refusal, destination};
+use super::guard::{Guard, Refusal, attached, destination};
 use axum::http::Uri;
 use hyper_util::rt::TokioIo;
+use ipnet::IpNet;
 use std::future::Future;
 use std::io;
 use std::net::{IpAddr, SocketAddr};
@@ -20,13 +21,19 @@ use tokio::net::TcpStream;
 use tower::Service;
 use url::Host;
 
-/// The two things that leave the process.
+/// The two things that leave the process, and where they would arrive.
 pub trait Network: Clone + Send + Sync + 'static {
     /// The addresses of a name.
     fn resolve(&self, name: &str) -> impl Future<Output = io::Result<Vec<IpAddr>>> + Send;
 
     /// Opens a connection.
     fn connect(&self, to: SocketAddr) -> impl Future<Output = io::Result<TcpStream>> + Send;
+
+    /// The networks that this machine is part of now: they come and go while the process runs.
+    ///
+    /// # Errors
+    /// If the system does not tell. Then nothing is connected to.
+    fn attached(&self) -> io::Result<Vec<IpNet>>;
 }
 
 /// The system's resolver and sockets.
@@ -40,6 +47,10 @@ impl Network for System {
 
     async fn connect(&self, to: SocketAddr) -> io::Result<TcpStream> {
         TcpStream::connect(to).await
+    }
+
+    fn attached(&self) -> io::Result<Vec<IpNet>> {
+        attached()
     }
 }
 
@@ -66,9 +77,10 @@ impl<N: Network> Connector<N> {
             Host::Ipv4(ip) => vec![(*ip).into()],
             Host::Ipv6(ip) => vec![(*ip).into()],
         };
+        let attached = self.network.attached()?;
         let mut fault: Fault = Refusal::Inside(host.to_string()).into();
         // What is public may be connected to, though the same name has addresses inside as well.
-        for ip in addresses.into_iter().filter(|ip| self.guard.admits(&host, port, *ip)) {
+        for ip in addresses.into_iter().filter(|ip| self.guard.admits_beside(&host, port, *ip, &attached)) {
             match self.network.connect((ip, port).into()).await {
                 Ok(stream) => return Ok(stream),
                 Err(e) => fault = e.into(),

@@ -181,7 +181,15 @@ impl Guard {
     /// Whether a connection to `ip` may be opened, asked for as `host` and `port`.
     #[must_use]
     pub fn admits(&self, host: &Host, port: u16, ip: IpAddr) -> bool {
-        self.is_public(ip) || self.excepts(host, port)
+        self.admits_beside(host, port, ip, &[])
+    }
+
+    /// The same where the machine is part of other networks by now.
+    #[must_use]
+    pub fn admits_beside(&self, host: &Host, port: u16, ip: IpAddr, attached: &[IpNet]) -> bool {
+        let ip = meant(ip);
+        let inside = attached.iter().any(|n| n.contains(&ip));
+        (self.is_public(ip) && !inside) || self.excepts(host, port)
     }
 
     fn excepts(&self, host: &Host, port: u16) -> bool {
@@ -189,14 +197,7 @@ impl Guard {
     }
 
     fn is_public(&self, ip: IpAddr) -> bool {
-        // The address that is meant: it may be written inside an IPv6 one.
-        let ip = match ip {
-            IpAddr::V6(ip) if NAT64.contains(&ip) => {
-                let [.., a, b, c, d] = ip.octets();
-                Ipv4Addr::new(a, b, c, d).into()
-            }
-            ip => ip.to_canonical(),
-        };
+        let ip = meant(ip);
         let ordinary = match ip {
             IpAddr::V4(ip) => {
                 !MULTICAST_V4.contains(&ip) && ip != CLOUD_HOST && !SPECIAL_V4.iter().any(|n| n.contains(&ip))
@@ -204,6 +205,17 @@ impl Guard {
             IpAddr::V6(ip) => GLOBAL_V6.contains(&ip) && !SPECIAL_V6.iter().any(|n| n.contains(&ip)),
         };
         ordinary && !self.attached.iter().any(|n| n.contains(&ip))
+    }
+}
+
+/// The address that is meant: it may be written inside an IPv6 one.
+fn meant(ip: IpAddr) -> IpAddr {
+    match ip {
+        IpAddr::V6(ip) if NAT64.contains(&ip) => {
+            let [.., a, b, c, d] = ip.octets();
+            Ipv4Addr::new(a, b, c, d).into()
+        }
+        ip => ip.to_canonical(),
     }
 }
 

@@ -256,6 +256,23 @@ mod tests {
         assert!(woken.next_poll_at.is_some());
     }
 
+    /// Or all who were turned away at once would come again at once.
+    #[test]
+    fn waits_are_spread_over_half_a_retry_and_a_tenth_of_an_interval() {
+        let new = Schedule::new(start());
+        for (outcome, least, most) in [(failed(None), 150.0, 300.0), (Outcome::Read, 900.0, 990.0)] {
+            let mut waits: Vec<f64> = (0..200)
+                .map(|seed| wait(&new.after(&outcome, EVERY, start(), &mut Pcg64Mcg::seed_from_u64(seed)), start()))
+                .collect();
+            waits.sort_by(f64::total_cmp);
+            assert!(least <= waits[0] && waits[199] <= most, "{waits:?}");
+            // Uniform draws leave a gap of a tenth of the range with probability 200 · 0.9^199 < 2e-7.
+            let gaps = waits.windows(2).map(|w| w[1] - w[0]);
+            let ends = [waits[0] - least, most - waits[199]];
+            assert!(gaps.chain(ends).all(|gap| gap < (most - least) / 10.0), "{waits:?}");
+        }
+    }
+
     #[test]
     fn one_success_forgets_the_failures() {
         let (now, mut random) = (start(), Pcg64Mcg::seed_from_u64(7));

@@ -1,7 +1,8 @@
 //! Forgetting a seller.
 
+use super::looking::refresh_open;
 use super::saving::{Made, advice_change};
-use super::{ACCOUNT, ADVICE_CHANGED, InForce, PAGE};
+use super::{ACCOUNT, ADVICE_CHANGED, InForce, Look, Memory, PAGE, ROUNDS};
 use crate::app::{App, computing};
 use crate::problem::{INTERNAL, Problem};
 use crate::store::{self, ListingQuery, NewChange, Precondition};
@@ -16,38 +17,33 @@ use std::sync::Arc;
 /// it are assessed without what was known of it.
 pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> Result<(), Problem> {
     let memory = app.memory()?;
-    let force = app.in_force().await?;
-    // Computed before others have to wait.
-    let mut ready: HashMap<String, (store::Listing, Unnamed)> = HashMap::new();
-    let mut query = ListingQuery { seller: Some(seller.into()), limit: PAGE, ..ListingQuery::default() };
-    loop {
-        let page = memory.store.listings(ACCOUNT, &query).await?;
-        for listing in page.items {
-            let unnamed = Unnamed::of(&force, &listing.id, &listing.request).await?;
-            ready.insert(listing.id.clone(), (listing, unnamed));
+    let mut round = 0;
+    let (force, mut ready, mut write) = loop {
+        round += 1;
+        let force = app.in_force().await?;
+        // Computed before others have to wait.
+        let ready = ready(memory, &force, seller).await?;
+        let write = memory.store.write(ACCOUNT).await?;
+        if write.force_revision() == force.since || round == ROUNDS {
+            break (force, ready, write);
         }
-        match page.next {
-            Some(next) => query.after = Some(next),
-            None => break,
-        }
-    }
+    };
+    let moved = write.force_revision() != force.since;
     let now = Timestamp::now();
-    let mut write = memory.store.write(ACCOUNT).await?;
     memory.keep_base(&mut write, now).await?;
     write.expect_known_seller(seller, condition).await?;
     let mut changes = Vec::new();
     for id in write.forget_seller(seller).await? {
-        let request = write.request(&id).await?;
-        let (before, unnamed) = match ready.remove(&id) {
-            Some((listing, unnamed)) if listing.request == request => (Some(listing), unnamed),
+        let Some(before) = write.listing(&id).await? else { continue };
+        let unnamed = match ready.remove(&id) {
+            Some((request, unnamed)) if request == before.request => unnamed,
             // It was put, or put anew, since they were read.
-            _ => (None, Unnamed::of(&force, &id, &request).await?),
+            _ => Unnamed::of(&force, &id, &before.request).await?,
         };
         write.put_request(&id, &unnamed.request).await?;
         if let Some((made, assessment)) = &unnamed.anew {
             write.reassess(&id, write.revision(), &made.row(now)).await?;
-            let change = |b: store::Listing| advice_change(&b, assessment, now, &["its seller was forgotten".into()]);
-            changes.extend(before.and_then(change));
+            changes.extend(advice_change(&before, assessment, now, &["its seller was forgotten".into()]));
         }
     }
     for item in write.feed_items_of(seller).await? {
@@ -64,6 +60,9 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
     write.tell(&told).await?;
     write.commit().await?;
     // It is forgotten whatever comes of this.
+    if moved && let Err(e) = refresh_open(app, &Look::All, "model or reference book changed meanwhile").await {
+        tracing::error!(detail = e.detail, "listings were not assessed again");
+    }
     match memory.store.empty_log().await {
         Ok(true) => {}
         Ok(false) => tracing::warn!("a forgotten seller stands in SQLite's log until it is next emptied"),
@@ -72,8 +71,29 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
     Ok(())
 }
 
+/// The seller's listings as they will be, by id, each with the request it was made of.
+async fn ready(
+    memory: &Memory,
+    force: &Arc<InForce>,
+    seller: &str,
+) -> Result<HashMap<String, (String, Unnamed)>, Problem> {
+    let mut ready = HashMap::new();
+    let mut query = ListingQuery { seller: Some(seller.into()), limit: PAGE, ..ListingQuery::default() };
+    loop {
+        let page = memory.store.listings(ACCOUNT, &query).await?;
+        for listing in page.items {
+            let unnamed = Unnamed::of(force, &listing.id, &listing.request).await?;
+            ready.insert(listing.id, (listing.request, unnamed));
+        }
+        match page.next {
+            Some(next) => query.after = Some(next),
+            None => return Ok(ready),
+        }
+    }
+}
+
 /// The seller that an item of a feed names.
-pub(super) fn feed_seller(item: &store::FeedItem) -> Option<String> {
+pub(crate) fn feed_seller(item: &store::FeedItem) -> Option<String> {
     let request: Value = serde_json::from_str(&item.request).ok()?;
     Some(request.pointer("/seller/id")?.as_str()?.to_owned())
 }

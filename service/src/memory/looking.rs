@@ -2,7 +2,7 @@
 
 use super::saving::{Made, advice_change};
 use super::seller::Standing;
-use super::{ACCOUNT, ADVICE_CHANGED, InForce, Look, Memory, PAGE};
+use super::{ACCOUNT, ADVICE_CHANGED, InForce, Look, Memory, PAGE, ROUNDS};
 use crate::app::{App, computing};
 use crate::problem::Problem;
 use crate::store::{self, ListingQuery, NewChange, Status, Write};
@@ -12,9 +12,6 @@ use jiff::Timestamp;
 use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, PoisonError};
-
-/// How often a re-assessment begins anew when somebody else writes meanwhile.
-const ROUNDS: usize = 5;
 
 /// Who looks at a seller's listings again: one at a time, and whoever waited while another began
 /// after its own write has nothing left to do.
@@ -96,6 +93,18 @@ async fn refresh_alone(app: &App, mut alone: Vec<store::Listing>, look: &Look, b
     Ok(())
 }
 
+/// Looks at a listing again that was saved with a model or book which others kept changing.
+pub(super) async fn look_again(app: &App, listing: &store::Listing) {
+    let because = "model or reference book changed while it was saved";
+    let looked = match &listing.seller {
+        Some(seller) => refresh(app, seller, &Look::All, because).await,
+        None => refresh_alone(app, vec![listing.clone()], &Look::All, because).await,
+    };
+    if let Err(e) = looked {
+        tracing::error!(detail = e.detail, "a listing was not assessed again");
+    }
+}
+
 /// Looks at all open listings again: where another model comes into force or the reference book says
 /// something else; and after a start, since the process may have ended between a write and what
 /// follows from it.
@@ -150,12 +159,16 @@ async fn keep_anew(
     }
     let now = Timestamp::now();
     let mut write = memory.store.write(ACCOUNT).await?;
+    if write.force_revision() != force.since {
+        return Ok(false);
+    }
     memory.keep_base(&mut write, now).await?;
     let alone = write.revision() == force.revision + 1;
     let mut changes = Vec::new();
     for (listing, made, assessment) in &anew {
+        let Some(before) = write.listing(&listing.id).await? else { continue };
         if write.reassess(&listing.id, listing.revision, &made.row(now)).await? {
-            changes.extend(advice_change(listing, assessment, now, &[because.to_owned()]));
+            changes.extend(advice_change(&before, assessment, now, &[because.to_owned()]));
         }
     }
     let told: Vec<NewChange<'_>> =

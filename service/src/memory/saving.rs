@@ -1,9 +1,9 @@
 //! Saving listings: assessed beside what is known of their seller, and kept with what was used.
 
 use super::forgetting::feed_seller;
-use super::looking::follow;
+use super::looking::{follow, look_again};
 use super::seller::seller_of;
-use super::{ACCOUNT, ADVICE_CHANGED, InForce, Marks, Memory, Own, SellerFile, keys, now};
+use super::{ACCOUNT, ADVICE_CHANGED, InForce, Marks, Memory, Own, ROUNDS, SellerFile, keys, now};
 use crate::app::{App, ReadRequest, computing};
 use crate::problem::{INTERNAL, Problem};
 use crate::store::{self, Keys, NewAssessment, NewChange, NewListing, Precondition, Status};
@@ -42,10 +42,10 @@ pub(crate) async fn save(app: &App, save: Save<'_>) -> Result<Saved, Problem> {
     Ok(saved)
 }
 
-/// What is known of sellers for a while, under one model.
+/// What is known of sellers for a while, under one model and one book.
 #[derive(Default)]
 struct Files {
-    model: String,
+    since: i64,
     by_seller: HashMap<String, SellerFile>,
 }
 
@@ -58,8 +58,8 @@ impl Files {
         id: &str,
     ) -> Result<SellerKnown, Problem> {
         let Some(seller) = seller_of(request) else { return Ok(SellerKnown::default()) };
-        if self.model != force.served.version() {
-            *self = Self { model: force.served.version().into(), by_seller: HashMap::new() };
+        if self.since != force.since {
+            *self = Self { since: force.since, by_seller: HashMap::new() };
         }
         if !self.by_seller.contains_key(seller) {
             self.by_seller.insert(seller.into(), memory.seller(force, seller).await?);
@@ -86,19 +86,24 @@ pub(crate) async fn save_all(app: &App, saves: Vec<Save<'_>>) -> Vec<Result<Save
 /// Assesses and saves a listing. Gives also the sellers of whom something else is known now.
 async fn put(app: &App, save: Save<'_>, files: &mut Files) -> Result<(Saved, Vec<Option<String>>), Problem> {
     let memory = app.memory()?;
-    let force = app.in_force().await?;
-    let before = match memory.store.listing(ACCOUNT, save.id).await {
-        Ok(listing) => Some(listing),
-        Err(e) if e.is_not_found() => None,
-        Err(e) => return Err(e.into()),
+    let mut round = 0;
+    let (force, known, request, assessment, mut write) = loop {
+        round += 1;
+        let force = app.in_force().await?;
+        let known = files.known(memory, &force, &save.read.request, save.id).await?;
+        let (read, with, used) = (save.read.clone(), force.clone(), known.clone());
+        let (request, assessment) = computing(move || {
+            let (request, listing) = read.listing(&with, &used)?;
+            Ok((request, with.assess(&listing)?))
+        })
+        .await?;
+        let write = memory.store.write(ACCOUNT).await?;
+        // Whoever changes model or book looks at the listings that are saved by then: this is none yet.
+        if write.force_revision() == force.since || round == ROUNDS {
+            break (force, known, request, assessment, write);
+        }
     };
-    let known = files.known(memory, &force, &save.read.request, save.id).await?;
-    let (read, with, used) = (save.read, force.clone(), known.clone());
-    let (request, assessment) = computing(move || {
-        let (request, listing) = read.listing(&with, &used)?;
-        Ok((request, with.assess(&listing)?))
-    })
-    .await?;
+    let moved = write.force_revision() != force.since;
 
     let now = now();
     let made = Made::of(&force, &known, &assessment)?;
@@ -113,7 +118,7 @@ async fn put(app: &App, save: Save<'_>, files: &mut Files) -> Result<(Saved, Vec
         photos: marks.photos(),
         at: now,
     };
-    let mut write = memory.store.write(ACCOUNT).await?;
+    let before = write.listing(save.id).await?;
     memory.keep_base(&mut write, now).await?;
     let put = write.put_listing(&new, &made.row(now), save.condition).await?;
     if let Some(item) = save.from_feed {
@@ -148,6 +153,9 @@ async fn put(app: &App, save: Save<'_>, files: &mut Files) -> Result<(Saved, Vec
             keys: made.keys,
         }),
     };
+    if moved {
+        look_again(app, &listing).await;
+    }
     let mut sellers = vec![listing.seller.clone(), before.and_then(|b| b.seller)];
     sellers.extend(put.lost_outcomes.into_iter().map(Some));
     Ok((Saved { created: put.created, listing }, sellers))

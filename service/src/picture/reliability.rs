@@ -6,7 +6,7 @@
 
 use super::{
     BODY, FAINT_INK, GRID, HEADLINE, INK, LIGHT, MARGIN, PAPER, Px, SMALL, WIDTH, clipped, line, percent, picture,
-    words,
+    words, wrapped,
 };
 use maud::{Markup, html};
 use std::fmt::Write as _;
@@ -65,8 +65,10 @@ pub struct Bin {
 
 const TITLE: &str = "Forecasts against what was found";
 const LAST: &str = "The fewer the forecasts, the wider the band, and the less the curve can tell.";
-const KEY_Y: f64 = 92.0;
-const PANELS_TOP: f64 = 216.0;
+/// Where what is said begins.
+const SAYS_Y: f64 = 92.0;
+/// From the key to the squares.
+const KEY_HEIGHT: f64 = 124.0;
 /// Room for the labels of the upward axis, and between two panels.
 const LABELS: f64 = 46.0;
 const GAP: f64 = 28.0;
@@ -79,7 +81,8 @@ const LINE_HEIGHT: f64 = 1.45 * SMALL;
 const TICKS: [u8; 6] = [0, 20, 40, 60, 80, 100];
 
 /// The reliability diagram: forecast probability against observed frequency, with the consistency
-/// band and a histogram of the forecasts. A second one, as of after a calibration, goes beside it.
+/// band and a histogram of the forecasts. A second one, as of after a calibration, goes beside it, and
+/// above them what is to be said of them, such as that there are too few to conclude anything.
 ///
 /// ```
 /// use steelyard::picture::{Bin, Bound, Reliability, Step, reliability};
@@ -93,25 +96,33 @@ const TICKS: [u8; 6] = [0, 20, 40, 60, 80, 100];
 ///     histogram: vec![Bin { low: 0.1, high: 0.2, cases: 10 }],
 ///     scores: vec![("Brier score".into(), 0.41)],
 /// };
-/// assert!(reliability(&told, None).contains("10 forecasts, 5 bad"));
+/// let svg = reliability(&told, None, Some("Ten are too few."));
+/// assert!(svg.contains("10 forecasts, 5 bad") && svg.contains("Ten are too few."));
 /// ```
 #[must_use]
-pub fn reliability(first: &Reliability, second: Option<&Reliability>) -> String {
+pub fn reliability(first: &Reliability, second: Option<&Reliability>, says: Option<&str>) -> String {
     let panels: Vec<&Reliability> = [Some(first), second].into_iter().flatten().collect();
     let room = (WIDTH - 2.0 * MARGIN - GAP * (panels.len() - 1) as f64) / panels.len() as f64;
     let side = (room - LABELS).min(LARGEST_SIDE);
+    let said_above = says.map(|says| wrapped(says, WIDTH - 2.0 * MARGIN, SMALL)).unwrap_or_default();
+    let key_y = SAYS_Y + if said_above.is_empty() { 0.0 } else { (said_above.len() as f64 + 0.6) * LINE_HEIGHT };
     let places: Vec<Square> = (0..panels.len())
-        .map(|i| Square { left: MARGIN + LABELS + (room + GAP) * i as f64, top: PANELS_TOP, side })
+        .map(|i| Square { left: MARGIN + LABELS + (room + GAP) * i as f64, top: key_y + KEY_HEIGHT, side })
         .collect();
-    let lines = panels.iter().map(|p| p.scores.len()).max().unwrap_or_default() as f64;
+    let lines = |p: &&Reliability| p.scores.iter().map(|(name, _)| score_name(name, side).len()).sum::<usize>();
+    let lines = panels.iter().map(lines).max().unwrap_or_default() as f64;
     let parts = html! {
         text x=(Px(MARGIN)) y="54" font-size=(Px(HEADLINE)) font-weight="bold" { (TITLE) }
-        (key())
+        @for (i, said) in said_above.iter().enumerate() {
+            (words(MARGIN, SAYS_Y - 4.0 + i as f64 * LINE_HEIGHT, SMALL, said))
+        }
+        (key(key_y))
         @for (panel, place) in panels.iter().zip(&places) { (drawn(panel, place)) }
     };
     let said: Vec<String> = panels.iter().map(|p| said(p)).collect();
-    let height = PANELS_TOP + side + UNDER + (lines + 2.5) * LINE_HEIGHT + SMALL;
-    let description = format!("Forecast P(composite or fake) against the share found bad. {}", said.join(" "));
+    let height = key_y + KEY_HEIGHT + side + UNDER + (lines + 2.5) * LINE_HEIGHT + SMALL;
+    let says = says.map(|says| format!("{says} ")).unwrap_or_default();
+    let description = format!("{says}Forecast P(composite or fake) against the share found bad. {}", said.join(" "));
     picture("reliability", TITLE, &description, height, &parts, LAST)
 }
 
@@ -148,9 +159,9 @@ impl Square {
 }
 
 /// What each mark means.
-fn key() -> Markup {
-    let sample = |row: f64| KEY_Y + row * 1.5 * SMALL - 5.0;
-    let text = |row: f64, said: &str| words(MARGIN + 50.0, KEY_Y + row * 1.5 * SMALL, SMALL, said);
+fn key(y: f64) -> Markup {
+    let sample = |row: f64| y + row * 1.5 * SMALL - 5.0;
+    let text = |row: f64, said: &str| words(MARGIN + 50.0, y + row * 1.5 * SMALL, SMALL, said);
     html! {
         g class="legend" {
             (curve_line(&format!("{},{} {},{}", MARGIN, sample(0.0), MARGIN + 38.0, sample(0.0))))
@@ -197,15 +208,34 @@ fn drawn(r: &Reliability, at: &Square) -> Markup {
             text x=(Px(at.left)) y=(Px(below + 1.6 * LINE_HEIGHT)) font-size=(Px(SMALL)) font-weight="bold" {
                 (counts(r))
             }
-            @for (i, (name, score)) in r.scores.iter().enumerate() {
-                @let y = below + (i as f64 + 2.6) * LINE_HEIGHT;
-                (words(at.left, y, SMALL, &clipped(name, at.side - 4.0 * SMALL, SMALL)))
-                text x=(Px(at.left + at.side)) y=(Px(y)) font-size=(Px(SMALL)) text-anchor="end" {
-                    (format!("{score:.3}"))
-                }
-            }
+            (scores(&r.scores, at, below + 2.6 * LINE_HEIGHT))
         }
     }
+}
+
+/// A line a score, or more where its name is long.
+fn scores(scores: &[(String, f64)], at: &Square, top: f64) -> Markup {
+    let mut y = top;
+    let mut rows = Vec::new();
+    for (name, score) in scores {
+        let name = score_name(name, at.side);
+        let next = y + name.len() as f64 * LINE_HEIGHT;
+        rows.push((y, name, format!("{score:.3}")));
+        y = next;
+    }
+    html! {
+        @for (y, name, score) in rows {
+            @for (i, line) in name.iter().enumerate() {
+                (words(at.left, y + i as f64 * LINE_HEIGHT, SMALL, line))
+            }
+            text x=(Px(at.left + at.side)) y=(Px(y)) font-size=(Px(SMALL)) text-anchor="end" { (score) }
+        }
+    }
+}
+
+/// The name of a score beside its figure.
+fn score_name(name: &str, side: f64) -> Vec<String> {
+    wrapped(name, side - 4.0 * SMALL, SMALL)
 }
 
 fn axes(at: &Square) -> Markup {

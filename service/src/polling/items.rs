@@ -141,7 +141,7 @@ async fn prepare(app: &App, source: Source<'_>, item: &Item) -> Result<Step, Pro
     };
     let id = format!("{front}{}", item.id);
     if id.chars().count() > MOST_ID_CHARS || item.id.chars().any(char::is_control) {
-        let most = MOST_ID_CHARS - front.chars().count();
+        let most = MOST_ID_CHARS.saturating_sub(front.chars().count());
         let detail = format!("an id has at most {most} characters here, none of them a control character");
         return Ok(Step::Refuse(Problem::invalid(vec![FaultAt::new("/id", detail)])));
     }

@@ -120,18 +120,19 @@ impl Store {
 }
 
 impl Write {
-    /// Keeps a book that a process was started with.
+    /// Keeps a book that a process was started with. False if it was kept before.
     ///
     /// # Errors
     /// If the database fails.
-    pub async fn keep_own_book(&mut self, digest: &str, body: &str) -> Result<(), Error> {
-        sqlx::query("INSERT INTO own_books (account, digest, body) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING")
-            .bind(&self.account)
-            .bind(digest)
-            .bind(body)
-            .execute(&mut *self.tx)
-            .await?;
-        Ok(())
+    pub async fn keep_own_book(&mut self, digest: &str, body: &str) -> Result<bool, Error> {
+        let kept =
+            sqlx::query("INSERT INTO own_books (account, digest, body) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING")
+                .bind(&self.account)
+                .bind(digest)
+                .bind(body)
+                .execute(&mut *self.tx)
+                .await?;
+        Ok(kept.rows_affected() > 0)
     }
 
     /// Keeps an entry as it was before this write.
@@ -194,6 +195,7 @@ impl Write {
         .bind(time_text(at))
         .execute(&mut *self.tx)
         .await?;
+        self.move_force().await?;
         Ok(before.is_none())
     }
 
@@ -222,7 +224,10 @@ impl Write {
             .bind(name)
             .execute(&mut *self.tx)
             .await?;
-        if deleted.rows_affected() == 0 { Err(Error::not_found(part.as_str(), name)) } else { Ok(()) }
+        if deleted.rows_affected() == 0 {
+            return Err(Error::not_found(part.as_str(), name));
+        }
+        self.move_force().await
     }
 }
 

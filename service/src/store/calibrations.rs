@@ -186,6 +186,19 @@ impl Write {
         Ok(())
     }
 
+    /// Whether a calibration was called off; nobody else does so until the commit.
+    ///
+    /// # Errors
+    /// Not found; or if the database fails.
+    pub async fn calibration_called_off(&mut self, id: &str) -> Result<bool, Error> {
+        let row = sqlx::query("SELECT cancel_requested FROM calibrations WHERE account = $1 AND id = $2")
+            .bind(&self.account)
+            .bind(id)
+            .fetch_optional(&mut *self.tx)
+            .await?;
+        Ok(row.ok_or_else(|| Error::not_found("calibration", id))?.int("cancel_requested")? != 0)
+    }
+
     /// Ends a job that its owner still holds, together with the model it made.
     ///
     /// # Errors

@@ -360,6 +360,36 @@ impl Store {
         Ok(ListingPage { revision, items, next })
     }
 
+    /// The request that a listing had at a revision, which was written at a time, and when that was put;
+    /// none if it has it still. Past requests that were imported know no revisions: of these the newest
+    /// put by then, else the oldest.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn request_at(
+        &self,
+        account: &str,
+        listing: &str,
+        revision: i64,
+        at: Timestamp,
+    ) -> Result<Option<(String, Timestamp)>, Error> {
+        let sql = "SELECT last_revision, request, updated_at FROM past_requests
+             WHERE account = $1 AND listing = $2 AND (last_revision >= $3 OR last_revision < 0)
+             ORDER BY last_revision";
+        let rows = sqlx::query(sql).bind(account).bind(listing).bind(revision).fetch_all(&self.reads).await?;
+        let mut imported: Option<(String, Timestamp)> = None;
+        for row in rows {
+            let past = (row.text("request")?, row.time("updated_at")?);
+            if row.int("last_revision")? >= 0 {
+                return Ok(Some(imported.filter(|_| past.1 > at).unwrap_or(past)));
+            }
+            if imported.is_none() || past.1 <= at {
+                imported = Some(past);
+            }
+        }
+        Ok(imported)
+    }
+
     /// Everything that was ever thought of a listing, newest first, before a revision (none: from
     /// the newest).
     ///
@@ -469,6 +499,16 @@ impl Write {
         Ok(had.into_iter().flatten().filter(|had| Some(had.as_str()) != seller).collect())
     }
 
+    /// A listing with its newest assessment, as nobody else changes it until the commit.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn listing(&mut self, id: &str) -> Result<Option<Listing>, Error> {
+        let sql = format!("SELECT {COLUMNS} {WITH_CURRENT} WHERE l.account = $1 AND l.id = $2");
+        let row = sqlx::query(AssertSqlSafe(sql)).bind(&self.account).bind(id).fetch_optional(&mut *self.tx).await?;
+        row.as_ref().map(read_listing).transpose()
+    }
+
     /// Keeps a new assessment of a listing as it was at a revision. False, and nothing is done, if
     /// the listing is gone or was written to since: whoever did that assessed it with newer data.
     ///
@@ -492,19 +532,6 @@ impl Write {
         }
         self.keep_assessment(listing, assessment).await?;
         Ok(true)
-    }
-
-    /// A listing's request.
-    ///
-    /// # Errors
-    /// Not found; or if the database fails.
-    pub async fn request(&mut self, listing: &str) -> Result<String, Error> {
-        let row = sqlx::query("SELECT request FROM listings WHERE account = $1 AND id = $2")
-            .bind(&self.account)
-            .bind(listing)
-            .fetch_optional(&mut *self.tx)
-            .await?;
-        row.ok_or_else(|| Error::not_found("listing", listing))?.text("request")
     }
 
     /// Puts another request in the place of a listing's own: one that no longer names a forgotten
@@ -562,22 +589,22 @@ impl Write {
         Ok(())
     }
 
-    /// Deletes a listing and its assessments. Its outcomes stay.
+    /// Deletes a listing and its assessments. Its outcomes stay. Gives the seller that it named.
     ///
     /// # Errors
     /// Not found; a conflict if the precondition fails; or if the database fails.
-    pub async fn delete_listing(&mut self, id: &str, precondition: Precondition) -> Result<(), Error> {
+    pub async fn delete_listing(&mut self, id: &str, precondition: Precondition) -> Result<Option<String>, Error> {
         let before = self.listing_revision(id).await?;
         if before.is_none() {
             return Err(Error::not_found("listing", id));
         }
         precondition.check(before, "listing", id)?;
-        sqlx::query("DELETE FROM listings WHERE account = $1 AND id = $2")
+        let row = sqlx::query("DELETE FROM listings WHERE account = $1 AND id = $2 RETURNING seller")
             .bind(&self.account)
             .bind(id)
-            .execute(&mut *self.tx)
+            .fetch_one(&mut *self.tx)
             .await?;
-        Ok(())
+        row.text_or_null("seller")
     }
 
     pub(super) async fn listing_revision(&mut self, id: &str) -> Result<Option<i64>, Error> {

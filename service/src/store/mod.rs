@@ -39,6 +39,7 @@ mod models;
 mod outcomes;
 mod relisted;
 mod sellers;
+mod sound;
 mod transfer;
 
 pub use book::{BookEntry, BookPart};
@@ -130,14 +131,16 @@ impl Engine {
                 (2, "history", include_str!("../../migrations/sqlite/0002_history.sql")),
                 (3, "feeds", include_str!("../../migrations/sqlite/0003_feeds.sql")),
                 (4, "feeds_without_url", include_str!("../../migrations/sqlite/0004_feeds_without_url.sql")),
-                (5, "feed_defaults", include_str!("../../migrations/sqlite/0005_feed_defaults.sql")),
+                (5, "in_force", include_str!("../../migrations/sqlite/0005_in_force.sql")),
+                (6, "feed_defaults", include_str!("../../migrations/sqlite/0006_feed_defaults.sql")),
             ],
             Self::Postgres => [
                 (1, "store", include_str!("../../migrations/postgres/0001_store.sql")),
                 (2, "history", include_str!("../../migrations/postgres/0002_history.sql")),
                 (3, "feeds", include_str!("../../migrations/postgres/0003_feeds.sql")),
                 (4, "feeds_without_url", include_str!("../../migrations/postgres/0004_feeds_without_url.sql")),
-                (5, "feed_defaults", include_str!("../../migrations/postgres/0005_feed_defaults.sql")),
+                (5, "in_force", include_str!("../../migrations/postgres/0005_in_force.sql")),
+                (6, "feed_defaults", include_str!("../../migrations/postgres/0006_feed_defaults.sql")),
             ],
         };
         Migrator::with_migrations(
@@ -290,11 +293,22 @@ impl Store {
     /// # Errors
     /// If the database fails.
     pub async fn revision(&self, account: &str) -> Result<i64, Error> {
-        let row = sqlx::query("SELECT revision FROM accounts WHERE account = $1")
+        Ok(self.revisions(account).await?.newest)
+    }
+
+    /// The same, and the one that last moved what is in force.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn revisions(&self, account: &str) -> Result<Revisions, Error> {
+        let row = sqlx::query("SELECT revision, force_revision FROM accounts WHERE account = $1")
             .bind(account)
             .fetch_optional(&self.reads)
             .await?;
-        row.map_or(Ok(0), |row| row.int("revision"))
+        match row {
+            Some(row) => Ok(Revisions { newest: row.int("revision")?, in_force: row.int("force_revision")? }),
+            None => Ok(Revisions::default()),
+        }
     }
 
     /// Begins a write to an account. Have ready what is to be written: until the commit, other
@@ -307,13 +321,14 @@ impl Store {
         let row = sqlx::query(
             "INSERT INTO accounts (account, revision, last_outcome, last_change) VALUES ($1, 1, 0, 0)
              ON CONFLICT (account) DO UPDATE SET revision = accounts.revision + 1
-             RETURNING revision",
+             RETURNING revision, force_revision",
         )
         .bind(account)
         .fetch_one(&mut *tx)
         .await?;
         let told = self.told.clone();
-        Ok(Write { tx, account: account.into(), revision: row.int("revision")?, told, tells: false })
+        let (revision, force_revision) = (row.int("revision")?, row.int("force_revision")?);
+        Ok(Write { tx, account: account.into(), revision, force_revision, told, tells: false })
     }
 }
 
@@ -323,8 +338,18 @@ pub struct Write {
     tx: Transaction<'static, Any>,
     account: String,
     revision: i64,
+    force_revision: i64,
     told: Arc<watch::Sender<()>>,
     tells: bool,
+}
+
+/// Revisions of an account; 0 before the first.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Revisions {
+    /// Of the last write.
+    pub newest: i64,
+    /// Of the last write that changed the models or the reference book.
+    pub in_force: i64,
 }
 
 impl Write {
@@ -332,6 +357,23 @@ impl Write {
     #[must_use]
     pub fn revision(&self) -> i64 {
         self.revision
+    }
+
+    /// The revision that last changed the models or the reference book before this write began. Nobody
+    /// else changes them until its end: what was made with another is out of date.
+    #[must_use]
+    pub fn force_revision(&self) -> i64 {
+        self.force_revision
+    }
+
+    /// The models or the reference book are others from here on.
+    async fn move_force(&mut self) -> Result<(), Error> {
+        sqlx::query("UPDATE accounts SET force_revision = $2 WHERE account = $1")
+            .bind(&self.account)
+            .bind(self.revision)
+            .execute(&mut *self.tx)
+            .await?;
+        Ok(())
     }
 
     /// Keeps all that was written.

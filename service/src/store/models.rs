@@ -104,11 +104,11 @@ impl Store {
 }
 
 impl Write {
-    /// Keeps a version. The same again changes nothing.
+    /// Keeps a version. The same again changes nothing: false.
     ///
     /// # Errors
     /// A conflict if there is another of that name; or if the database fails.
-    pub async fn put_model(&mut self, model: &NewModel<'_>) -> Result<(), Error> {
+    pub async fn put_model(&mut self, model: &NewModel<'_>) -> Result<bool, Error> {
         let inserted = sqlx::query(
             "INSERT INTO models (account, version, digest, body, calibration, created_at)
              VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT (account, version) DO NOTHING",
@@ -121,10 +121,13 @@ impl Write {
         .bind(time_text(model.created_at))
         .execute(&mut *self.tx)
         .await?;
-        if inserted.rows_affected() == 0 && self.model_digest(model.version).await?.as_deref() != Some(model.digest) {
-            return Err(Error::conflict(format!("there is another model {:?}", model.version)));
+        if inserted.rows_affected() > 0 {
+            return Ok(true);
         }
-        Ok(())
+        match self.model_digest(model.version).await? {
+            Some(digest) if digest == model.digest => Ok(false),
+            _ => Err(Error::conflict(format!("there is another model {:?}", model.version))),
+        }
     }
 
     /// Puts a version in force.
@@ -149,7 +152,7 @@ impl Write {
         .bind(time_text(at))
         .execute(&mut *self.tx)
         .await?;
-        Ok(())
+        self.move_force().await
     }
 
     async fn model_digest(&mut self, version: &str) -> Result<Option<String>, Error> {

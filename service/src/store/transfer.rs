@@ -16,8 +16,10 @@
 
 use super::columns::{Columns as _, time_text};
 use super::feeds::read_feed;
+use super::sound::{self, Said, Sound};
 use super::{BookPart, CalibrationState, Counter, Engine, Error, FeedItem, NewFeed, Status, Store, Write};
 use crate::feed::{Every, Format};
+use crate::memory::feed_seller;
 use crate::wire::feed::FeedDefaults;
 use futures_util::TryStreamExt as _;
 use jiff::Timestamp;
@@ -29,6 +31,8 @@ use tokio::sync::mpsc;
 
 /// Lines that wait for their reader.
 const AHEAD: usize = 64;
+/// The most characters of a feed's id.
+const MOST_FEED_CHARS: usize = 100;
 /// The format that this program writes and reads.
 const FORMAT: u32 = 1;
 
@@ -257,7 +261,7 @@ impl Store {
                 return Err(Error::conflict("only an account that holds nothing yet can be imported into"));
             }
         }
-        Ok(Import { write, line: 0, stage: Stage::Head, report: ImportReport::default() })
+        Ok(Import { write, sound: Sound::new()?, line: 0, stage: Stage::Head, report: ImportReport::default() })
     }
 }
 
@@ -266,6 +270,7 @@ impl Store {
 #[derive(Debug)]
 pub struct Import {
     write: Write,
+    sound: Sound,
     line: u64,
     stage: Stage,
     report: ImportReport,
@@ -361,17 +366,17 @@ impl Import {
             (Stage::Body, _) => {}
         }
         let kept = match kind.as_str() {
-            "seller" => self.write.import_seller(&parse(text)?).await?,
-            "listing" => self.write.import_listing(&parse(text)?).await?,
-            "past_request" => self.write.import_past_request(&parse(text)?, self.line).await?,
-            "outcome" => self.write.import_outcome(&parse(text)?).await?,
-            "reference" => self.write.import_entry(BookPart::Reference, &parse(text)?).await?,
-            "calibre" => self.write.import_entry(BookPart::Calibre, &parse(text)?).await?,
-            "calibration" => self.write.import_calibration(&parse(text)?).await?,
+            "seller" => self.write.import_seller(&parse(text)?, &self.sound).await?,
+            "listing" => self.write.import_listing(&parse(text)?, &self.sound).await?,
+            "past_request" => self.write.import_past_request(&parse(text)?, self.line, &self.sound).await?,
+            "outcome" => self.write.import_outcome(&parse(text)?, &self.sound).await?,
+            "reference" => self.write.import_entry(BookPart::Reference, &parse(text)?, &self.sound).await?,
+            "calibre" => self.write.import_entry(BookPart::Calibre, &parse(text)?, &self.sound).await?,
+            "calibration" => self.write.import_calibration(&parse(text)?, &self.sound).await?,
             "model" => self.write.import_model(&parse(text)?).await?,
             "activation" => {
                 let line: ActivationLine = parse(text)?;
-                plain(&[&line.version])?;
+                sound::name(&line.version).map_err(Stop::Refused)?;
                 self.write.add_activation(&line.version, line.at).await?;
                 true
             }
@@ -393,7 +398,10 @@ impl Import {
 
 /// Each keeps a line and says so, or finds its id taken.
 impl Write {
-    async fn import_seller(&mut self, line: &SellerLine) -> Result<bool, Stop> {
+    async fn import_seller(&mut self, line: &SellerLine, sound: &Sound) -> Result<bool, Stop> {
+        sound::name(&line.id).map_err(Stop::Refused)?;
+        let feedback = line.feedback.as_deref().map(RawValue::get);
+        sound.seller(line.segment.as_deref(), feedback, line.note.as_deref()).map_err(Stop::Refused)?;
         plain(&[&line.id, line.segment.as_deref().unwrap_or_default(), line.note.as_deref().unwrap_or_default()])?;
         Ok(inserted(
             &sqlx::query(
@@ -404,7 +412,7 @@ impl Write {
             .bind(&line.id)
             .bind(self.revision)
             .bind(&line.segment)
-            .bind(line.feedback.as_deref().map(RawValue::get))
+            .bind(feedback)
             .bind(&line.note)
             .bind(time_text(line.created_at))
             .bind(time_text(line.updated_at))
@@ -413,9 +421,13 @@ impl Write {
         ))
     }
 
-    async fn import_listing(&mut self, line: &ListingLine) -> Result<bool, Stop> {
-        plain(&[&line.id, line.seller.as_deref().unwrap_or_default(), line.serial.as_deref().unwrap_or_default()])?;
-        line.photos.iter().try_for_each(|digest| plain(&[digest]))?;
+    /// What the request says of itself is read from it: by these a seller is forgotten and a watch found.
+    async fn import_listing(&mut self, line: &ListingLine, sound: &Sound) -> Result<bool, Stop> {
+        sound::name(&line.id).map_err(Stop::Refused)?;
+        let Said { status, seller, serial, photos } =
+            sound.request(&line.id, line.request.get()).map_err(Stop::Refused)?;
+        plain(&[seller.as_deref().unwrap_or_default()])?;
+        photos.iter().try_for_each(|digest| plain(&[digest]))?;
         let done = sqlx::query(
             "INSERT INTO listings
                  (account, id, first_revision, revision, status, request, seller, serial, saved_at, updated_at)
@@ -424,23 +436,25 @@ impl Write {
         .bind(&self.account)
         .bind(&line.id)
         .bind(self.revision)
-        .bind(line.status.as_str())
+        .bind(status.as_str())
         .bind(line.request.get())
-        .bind(&line.seller)
-        .bind(&line.serial)
+        .bind(seller)
+        .bind(serial)
         .bind(time_text(line.saved_at))
         .bind(time_text(line.updated_at))
         .execute(&mut *self.tx)
         .await?;
         if inserted(&done) {
-            self.put_photos(&line.id, &line.photos).await?;
+            self.put_photos(&line.id, &photos).await?;
         }
         Ok(inserted(&done))
     }
 
     /// Before every revision of this account, in the order of the lines.
-    async fn import_past_request(&mut self, line: &PastRequestLine, number: u64) -> Result<bool, Stop> {
-        plain(&[&line.listing, line.seller.as_deref().unwrap_or_default()])?;
+    async fn import_past_request(&mut self, line: &PastRequestLine, number: u64, sound: &Sound) -> Result<bool, Stop> {
+        sound::name(&line.listing).map_err(Stop::Refused)?;
+        let Said { seller, .. } = sound.request(&line.listing, line.request.get()).map_err(Stop::Refused)?;
+        plain(&[seller.as_deref().unwrap_or_default()])?;
         if self.listing_revision(&line.listing).await?.is_none() {
             return Err(Stop::Refused(format!("there is no listing {:?} before it", line.listing)));
         }
@@ -452,7 +466,7 @@ impl Write {
             .bind(&self.account)
             .bind(&line.listing)
             .bind(i64::MIN.saturating_add_unsigned(number))
-            .bind(&line.seller)
+            .bind(seller)
             .bind(time_text(line.updated_at))
             .bind(line.request.get())
             .execute(&mut *self.tx)
@@ -460,8 +474,22 @@ impl Write {
         ))
     }
 
-    async fn import_outcome(&mut self, line: &OutcomeLine) -> Result<bool, Stop> {
-        plain(&[&line.id, &line.listing, line.seller.as_deref().unwrap_or_default()])?;
+    async fn import_outcome(&mut self, line: &OutcomeLine, sound: &Sound) -> Result<bool, Stop> {
+        [Some(&line.id), Some(&line.listing), line.seller.as_ref()]
+            .into_iter()
+            .flatten()
+            .try_for_each(|n| sound::name(n).map_err(Stop::Refused))?;
+        sound.outcome(&line.listing, line.outcome.get()).map_err(Stop::Refused)?;
+        // The seller is the listing's; of one that is gone the outcome alone remembers it.
+        let listed = sqlx::query("SELECT seller FROM listings WHERE account = $1 AND id = $2")
+            .bind(&self.account)
+            .bind(&line.listing)
+            .fetch_optional(&mut *self.tx)
+            .await?;
+        let seller = match listed {
+            Some(row) => row.text_or_null("seller")?,
+            None => line.seller.clone(),
+        };
         let taken = sqlx::query("SELECT 1 FROM outcomes WHERE account = $1 AND id = $2")
             .bind(&self.account)
             .bind(&line.id)
@@ -480,7 +508,7 @@ impl Write {
         .bind(&line.id)
         .bind(self.revision)
         .bind(&line.listing)
-        .bind(&line.seller)
+        .bind(seller)
         .bind(time_text(line.recorded_at))
         .bind(time_text(line.found_at))
         .bind(line.outcome.get())
@@ -489,8 +517,10 @@ impl Write {
         Ok(true)
     }
 
-    async fn import_entry(&mut self, part: BookPart, line: &BookLine) -> Result<bool, Stop> {
-        plain(&[&line.maker, &line.name])?;
+    async fn import_entry(&mut self, part: BookPart, line: &BookLine, sound: &Sound) -> Result<bool, Stop> {
+        let (maker, name) = sound.entry(part, line.entry.get()).map_err(Stop::Refused)?;
+        plain(&[&maker, &name])?;
+        self.move_force().await?;
         Ok(inserted(
             &sqlx::query(
                 "INSERT INTO book (account, part, maker, name, revision, body, updated_at)
@@ -498,8 +528,8 @@ impl Write {
             )
             .bind(&self.account)
             .bind(part.as_str())
-            .bind(&line.maker)
-            .bind(&line.name)
+            .bind(maker)
+            .bind(name)
             .bind(self.revision)
             .bind(line.entry.get())
             .bind(time_text(line.updated_at))
@@ -508,8 +538,11 @@ impl Write {
         ))
     }
 
-    async fn import_calibration(&mut self, line: &CalibrationLine) -> Result<bool, Stop> {
-        plain(&[&line.id, line.version.as_deref().unwrap_or_default()])?;
+    async fn import_calibration(&mut self, line: &CalibrationLine, sound: &Sound) -> Result<bool, Stop> {
+        sound::name(&line.id).map_err(Stop::Refused)?;
+        line.version.as_deref().map_or(Ok(()), sound::name).map_err(Stop::Refused)?;
+        let report = line.report.as_deref().map(RawValue::get);
+        sound.calibration(line.params.get(), report).map_err(Stop::Refused)?;
         Ok(inserted(
             &sqlx::query(
                 "INSERT INTO calibrations
@@ -520,7 +553,7 @@ impl Write {
             .bind(&line.id)
             .bind(CalibrationState::Done.as_str())
             .bind(line.params.get())
-            .bind(line.report.as_deref().map(RawValue::get))
+            .bind(report)
             .bind(&line.version)
             .bind(time_text(line.created_at))
             .bind(time_text(line.updated_at))
@@ -530,7 +563,9 @@ impl Write {
     }
 
     async fn import_model(&mut self, line: &ModelLine) -> Result<bool, Stop> {
-        plain(&[&line.version, &line.digest, &line.calibration])?;
+        [&line.version, &line.calibration].into_iter().try_for_each(|n| sound::name(n).map_err(Stop::Refused))?;
+        sound::model(&line.version, &line.digest, line.model.get()).map_err(Stop::Refused)?;
+        self.move_force().await?;
         Ok(inserted(
             &sqlx::query(
                 "INSERT INTO models (account, version, digest, body, calibration, created_at)
@@ -551,7 +586,12 @@ impl Write {
         let FeedLine { id, url, format, every_s, defaults, created_at, .. } = line;
         let defaults = defaults.as_deref().map(RawValue::get);
         let url = url.as_deref();
-        plain(&[id, url.unwrap_or_default()])?;
+        sound::name(id).map_err(Stop::Refused)?;
+        if id.chars().count() > MOST_FEED_CHARS {
+            // The names of its listings begin with it.
+            return Err(Stop::Refused(format!("a feed's id has at most {MOST_FEED_CHARS} characters")));
+        }
+        plain(&[url.unwrap_or_default()])?;
         if url.is_some() != every_s.is_some() {
             return Err(Stop::Refused("a feed has url and every_s, or neither".into()));
         }
@@ -567,14 +607,18 @@ impl Write {
     }
 
     async fn import_feed_item(&mut self, line: &FeedItemLine) -> Result<bool, Stop> {
-        let FeedItemLine { feed, item, digest, seller, request, .. } = line;
-        plain(&[feed, item, digest, seller.as_deref().unwrap_or_default()])?;
+        let FeedItemLine { feed, item, digest, request, .. } = line;
+        sound::name(item).map_err(Stop::Refused)?;
+        sound::object(request.get()).map_err(Stop::Refused)?;
+        plain(&[feed, digest])?;
         let item = FeedItem {
             feed: feed.clone(),
             item: item.clone(),
             digest: digest.clone(),
             request: request.get().to_owned(),
         };
+        let seller = feed_seller(&item);
+        plain(&[seller.as_deref().unwrap_or_default()])?;
         match self.put_feed_item(&item, seller.as_deref()).await {
             Err(e) if e.is_not_found() => Err(Stop::Refused(format!("there is no feed {feed:?} before it"))),
             kept => Ok(kept.map(|()| true)?),

@@ -4,6 +4,7 @@ use crate::picture::{Bin, Bound, Reliability, Step};
 use serde::{Deserialize, Serialize};
 use steelyard_model::pack::data::{Reading, Segment};
 use steelyard_priors::fit::report::{self, Card, Report};
+use steelyard_priors::score::gain::Gain;
 use utoipa::ToSchema;
 
 /// How to calibrate.
@@ -91,10 +92,15 @@ pub struct CalibrationReport {
     /// How many of them have an outcome.
     #[schema(minimum = 0)]
     pub n_outcomes: usize,
-    /// What the outcomes count for by their certainty: 1 where it is certain, 0 where it says nothing.
+    /// How many of these are certain. The others teach, but no forecast can be held against them: they
+    /// are not scored, and not counted in `enough` and `needed`.
     #[serde(default)]
     #[schema(minimum = 0)]
-    pub outcome_weight: f64,
+    pub n_certain: usize,
+    /// How many sellers the certain ones are of.
+    #[serde(default)]
+    #[schema(minimum = 0)]
+    pub certain_sellers: usize,
     /// Outcomes left out because their listing is not saved: what was seen of the watch is not known,
     /// and it was found out about for what was seen. A seller's page counts them still.
     #[serde(default)]
@@ -117,6 +123,10 @@ pub struct CalibrationReport {
     /// The score card of the new numbers.
     #[schema(required)]
     pub after: Option<ScoreCard>,
+    /// What the new numbers gain on the old ones.
+    #[serde(default)]
+    #[schema(required)]
+    pub gain: Option<LogScoreGain>,
     /// The logistic recalibration of the log-odds that was tried.
     #[schema(required)]
     pub recalibration: Option<RecalibrationTried>,
@@ -137,6 +147,11 @@ pub struct ScoreCard {
     /// How many of the watches were bad.
     #[schema(minimum = 0)]
     pub bad: usize,
+    /// How many sellers' watches they were. Watches of one seller hang together by the seller's rate of
+    /// bad ones: `z` and `band` take that in, and few sellers tell little however many watches they had.
+    #[serde(default)]
+    #[schema(minimum = 0)]
+    pub sellers: usize,
     /// Mean log score in nats; lower is better.
     pub log_score: ScoreParts,
     /// Brier score; lower is better.
@@ -163,6 +178,19 @@ pub struct ScoreCard {
     pub band: Vec<BandAt>,
     /// How many forecasts there are of each size.
     pub histogram: Vec<HistogramBin>,
+}
+
+/// Whether the new numbers forecast better than the old ones, or it may be chance: a comparison of
+/// their log scores case by case (Diebold & Mariano 1995).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct LogScoreGain {
+    /// Mean log score before less that after, nats: above 0 the new numbers are better.
+    pub mean: f64,
+    /// Its standard error, the watches of one seller taken as one; null where all are of one seller.
+    #[schema(required)]
+    pub standard_error: Option<f64>,
+    /// Whether it is more than two standard errors from 0; else it cannot be told from chance.
+    pub beyond_chance: bool,
 }
 
 /// score = miscalibration − discrimination + uncertainty.
@@ -349,14 +377,16 @@ impl CalibrationReport {
         Self {
             n: r.n,
             n_outcomes: r.n_outcomes,
-            outcome_weight: r.outcome_weight,
+            n_certain: r.n_certain,
+            certain_sellers: r.certain_sellers,
             outcomes_without_listing: left_out.without_listing,
             outcomes_unfit: left_out.unfit,
             enough: r.enough,
             needed: r.needed,
             says: says(r) + &left_out.says(),
-            before: r.before.as_ref().map(ScoreCard::from),
-            after: r.after.as_ref().map(ScoreCard::from),
+            before: r.scores.as_ref().map(|s| ScoreCard::from(&s.before)),
+            after: r.scores.as_ref().map(|s| ScoreCard::from(&s.after)),
+            gain: r.scores.as_ref().map(|s| LogScoreGain::from(&s.gain)),
             recalibration,
             signs: r.signs.iter().map(SignMoved::from).collect(),
             segments: r.segments.iter().map(SegmentMoved::from).collect(),
@@ -366,28 +396,53 @@ impl CalibrationReport {
 }
 
 fn says(r: &Report) -> String {
+    let doubtful = match r.n_outcomes - r.n_certain {
+        0 => String::new(),
+        1 => " 1 outcome is not certain: it teaches, but is not scored.".into(),
+        n => format!(" {n} outcomes are not certain: they teach, but are not scored."),
+    };
+    let certain = if doubtful.is_empty() { "" } else { "certain " };
     if !r.enough {
-        let certain = (r.n_outcomes as f64 - r.outcome_weight).abs() < 1e-9;
-        let weight = if certain {
-            String::new()
-        } else {
-            format!(", which count for {:.1} by their certainty,", r.outcome_weight)
-        };
         return format!(
-            "From {} outcomes{weight} nothing can be concluded yet: {} more are needed. The new numbers may be no better than the old.",
-            r.n_outcomes, r.needed
+            "From {} {certain}outcomes nothing can be concluded yet: {} more are needed. The new numbers may be no better than the old.{doubtful}",
+            r.n_certain, r.needed
         );
     }
-    match (&r.before, &r.after) {
-        (Some(before), Some(after)) if after.log.score < before.log.score => format!(
-            "On {} outcomes not seen by the fit the new numbers forecast better: mean log score {:.4} against {:.4} nats.",
-            after.cases, after.log.score, before.log.score
-        ),
-        (Some(before), Some(after)) => format!(
-            "On {} outcomes not seen by the fit the new numbers forecast no better: mean log score {:.4} against {:.4} nats.",
-            after.cases, after.log.score, before.log.score
-        ),
-        _ => "All outcomes are of one seller: nothing could be forecast without having seen it.".into(),
+    let Some(scores) = &r.scores else {
+        return format!(
+            "All {} {certain}outcomes are of one seller: nothing could be forecast without having seen it, and nothing is recalibrated.{doubtful}",
+            r.n_certain
+        );
+    };
+    let gain = LogScoreGain::from(&scores.gain);
+    let verdict = match gain.mean {
+        _ if !gain.beyond_chance => "the difference that the new numbers make cannot be told from chance",
+        mean if mean > 0.0 => "the new numbers forecast better",
+        _ => "the new numbers forecast worse",
+    };
+    format!(
+        "On {} outcomes not seen by the fit {verdict}: mean log score {:.4} against {:.4} nats before, {}.{doubtful}",
+        scores.after.cases,
+        scores.after.log.score,
+        scores.before.log.score,
+        gain.says()
+    )
+}
+
+impl From<&Gain> for LogScoreGain {
+    fn from(g: &Gain) -> Self {
+        Self { mean: g.mean, standard_error: g.standard_error, beyond_chance: g.is_beyond_chance() }
+    }
+}
+
+impl LogScoreGain {
+    /// In words: by how much better or worse.
+    #[must_use]
+    pub fn says(&self) -> String {
+        let error =
+            self.standard_error.map(|error| format!(" with a standard error of {error:.4}")).unwrap_or_default();
+        let way = if self.mean < 0.0 { "worse" } else { "better" };
+        format!("{way} by {:.4}{error}", self.mean.abs())
     }
 }
 
@@ -402,6 +457,7 @@ impl From<&Card> for ScoreCard {
         Self {
             cases: c.cases,
             bad: c.bad,
+            sellers: c.sellers,
             log_score: parts(&c.log),
             brier: parts(&c.brier),
             cllr: c.cllr.as_ref().map(|c| c.bits),
@@ -430,11 +486,12 @@ impl From<&Card> for ScoreCard {
 }
 
 impl CalibrationReport {
-    /// The reliability diagram, before and after side by side; none without scores.
+    /// The reliability diagram, before and after side by side, with what is to be said of it; none
+    /// without scores.
     #[must_use]
     pub fn drawn(&self) -> Option<String> {
         let (before, after) = (self.before.as_ref()?, self.after.as_ref()?);
-        Some(crate::picture::reliability(&before.drawn("before"), Some(&after.drawn("after"))))
+        Some(crate::picture::reliability(&before.drawn("before"), Some(&after.drawn("after")), Some(&self.says)))
     }
 }
 
@@ -447,7 +504,7 @@ impl ScoreCard {
             named("mean log score, nats", Some(self.log_score.score)),
             named("Brier score", Some(self.brier.score)),
             named("Cllr, bits", self.cllr),
-            named("Cllr after the best recalibration", self.cllr_min),
+            named("Cllr after the best recalibration, bits", self.cllr_min),
         ];
         Reliability {
             label: label.into(),
