@@ -392,6 +392,237 @@ async fn a_feed_without_a_url_holds_what_is_sent_and_is_never_polled() {
     }
 }
 
+// --- What is filled in ---------------------------------------------------------------------
+
+/// Postage, service and fees, which no feed says.
+fn defaults() -> Value {
+    json!({ "language": "en", "seller": { "segment": "specialist_dealer" },
+        "offer": { "shipping": eur("12.00"), "fixed_costs": eur("90.00"), "import_rate": 0.1,
+            "returns": { "kind": "not_as_described", "honoured": 0.8, "cost": eur("15.00") } },
+        "value": { "selling_fee_rate": 0.12 }, "aim": { "required_margin": 0.15 } })
+}
+
+/// A feed without a URL; gives its path and its name.
+async fn filled_by_hand(service: &Served, defaults: &Value) -> (String, String) {
+    let body = json!({ "format": "json_feed", "defaults": defaults });
+    let reply = post(service, "/v1/feeds", &body, &[]).await;
+    assert_eq!(reply.status, 201, "{}", reply.text());
+    let saved = reply.json();
+    assert_eq!(saved["defaults"], *defaults);
+    (reply.header("location").unwrap().to_owned(), saved["id"].as_str().unwrap().to_owned())
+}
+
+async fn sent_items(service: &Served, feed: &str, items: &[Value]) -> Value {
+    let reply = sent(service, feed, "application/feed+json", document(items)).await;
+    assert_eq!(reply.status, 200, "{}", reply.text());
+    reply.json()
+}
+
+#[tokio::test]
+async fn what_a_feed_never_says_is_filled_in_and_counted() {
+    let service = Served::with(&[]);
+    let (bare, bare_id) = filled_by_hand(&service, &Value::Null).await;
+    let (feed, id) = filled_by_hand(&service, &defaults()).await;
+    assert_eq!(get(&service, &feed).await["defaults"], defaults());
+    let priced = item("1", "A", "380.00");
+    for feed in [&bare, &feed] {
+        assert_eq!(counts(&sent_items(&service, feed, std::slice::from_ref(&priced)).await), [1, 0, 0, 0]);
+    }
+    let without = get(&service, &format!("/v1/listings/{bare_id}:1")).await;
+    let with = get(&service, &format!("/v1/listings/{id}:1")).await;
+    // What was counted stands in the request, and is counted as if it had been said.
+    let mut said = without["request"].clone();
+    said["id"] = json!(format!("{id}:1"));
+    for (member, value) in [("language", json!("en")), ("seller", json!({ "segment": "specialist_dealer" }))] {
+        said[member] = value;
+    }
+    for (member, value) in defaults()["offer"].as_object().unwrap() {
+        said["offer"][member] = value.clone();
+    }
+    said["value"]["selling_fee_rate"] = json!(0.12);
+    said["aim"] = json!({ "required_margin": 0.15 });
+    assert_eq!(with["request"], said);
+    // (380 + 12) · 1.1 + 90 by hand.
+    assert_eq!(with["assessment"]["decision"]["landed_cost"], eur("521.20"));
+    assert_eq!(without["assessment"]["decision"]["landed_cost"], eur("380.00"));
+    let walk_away =
+        |l: &Value| l["assessment"]["decision"]["walk_away_price"]["amount"].as_str().unwrap().parse::<f64>().unwrap();
+    assert!(walk_away(&with) < walk_away(&without) - 90.0, "{} {}", walk_away(&with), walk_away(&without));
+    let assessed = Reply::to(service.post("/v1/assess", said.to_string())).await.json();
+    assert_eq!(with["assessment"]["decision"], assessed["decision"]);
+
+    // The item's word comes first (RFC 7396), and null is a word.
+    let mut own = item("2", "B", "380.00");
+    own["_steelyard"]["offer"]["shipping"] = eur("0.00");
+    own["_steelyard"]["offer"]["fixed_costs"] = Value::Null;
+    own["_steelyard"]["offer"]["returns"] = json!({ "kind": "any_reason" });
+    // Of a watch nobody has put a value on, nothing is said by a share of it.
+    let valueless = json!({ "id": "3", "title": "C", "_steelyard": { "offer": { "price": eur("100.00") } } });
+    let bare = json!({ "id": "4", "title": "D" });
+    let kept = sent_items(&service, &feed, &[own, valueless, bare]).await;
+    assert_eq!(counts(&kept), [3, 0, 0, 0], "{kept}");
+    let own = get(&service, &format!("/v1/listings/{id}:2")).await;
+    assert_eq!(
+        own["request"]["offer"],
+        json!({ "price": eur("380.00"), "shipping": eur("0.00"), "import_rate": 0.1,
+            "returns": { "kind": "any_reason", "honoured": 0.8, "cost": eur("15.00") } })
+    );
+    for item in ["3", "4"] {
+        let listing = get(&service, &format!("/v1/listings/{id}:{item}")).await;
+        assert!(listing["request"].get("value").is_none(), "{listing}");
+        assert_eq!(listing["request"]["offer"]["shipping"], eur("12.00"));
+    }
+}
+
+#[tokio::test]
+async fn what_the_user_makes_of_what_was_filled_in_stays_and_the_feeds_own_word_comes_before_it() {
+    let service = Served::with(&[]);
+    let (feed, id) = filled_by_hand(&service, &defaults()).await;
+    let one = format!("/v1/listings/{id}:1");
+    sent_items(&service, &feed, &[item("1", "A", "380.00")]).await;
+    let mut request = get(&service, &one).await["request"].clone();
+    // A dearer service, no postage (it is fetched), observations.
+    request["offer"]["fixed_costs"] = eur("140.00");
+    request["offer"].as_object_mut().unwrap().remove("shipping");
+    request["observations"] = json!([{ "sign": "dial_too_fresh", "call": "present", "in_hand": true }]);
+    assert_eq!(put(&service, &one, &request).await.status, 200);
+    assert_eq!(counts(&sent_items(&service, &feed, &[item("1", "A", "380.00")]).await), [0, 0, 1, 0]);
+    let mut changed = item("1", "A, lowered", "350.00");
+    changed["_steelyard"]["offer"]["import_rate"] = json!(0.05);
+    assert_eq!(counts(&sent_items(&service, &feed, &[changed]).await), [0, 1, 0, 0]);
+    request["title"] = json!("A, lowered");
+    request["offer"]["price"] = eur("350.00");
+    request["offer"]["import_rate"] = json!(0.05);
+    assert_eq!(get(&service, &one).await["request"], request);
+}
+
+#[tokio::test]
+async fn every_fault_of_defaults_is_named_where_it_stands() {
+    let service = Served::with(&[]);
+    let bad = json!({ "watch": { "maker": "m" }, "observations": [], "seller": { "segment": "a_friend", "id": "s" },
+        "offer": { "price": eur("1.00"), "shipping": eur("cheap"), "import_rate": 2,
+            "fixed_costs": { "amount": "1.00", "currency": "XXQ" } },
+        "value": { "all_original": {}, "selling_fee_rate": 1.5 }, "aim": { "asking_cost": eur("1.001") } });
+    let body = json!({ "format": "ndjson", "defaults": bad });
+    let problem = post(&service, "/v1/feeds", &body, &[]).await.problem(422);
+    let pointers: BTreeSet<&str> =
+        problem["errors"].as_array().unwrap().iter().map(|e| e["pointer"].as_str().unwrap()).collect();
+    let expected = [
+        "/watch",
+        "/observations",
+        "/seller/segment",
+        "/seller/id",
+        "/offer/price",
+        "/offer/shipping/amount",
+        "/offer/import_rate",
+        "/offer/fixed_costs/currency",
+        "/value/all_original",
+        "/value/selling_fee_rate",
+        "/aim/asking_cost/amount",
+    ];
+    assert_eq!(pointers, expected.map(|p| format!("/defaults{p}")).iter().map(String::as_str).collect());
+    // One currency, as a listing.
+    let two = json!({ "offer": { "shipping": eur("1.00"), "fixed_costs": { "amount": "1", "currency": "JPY" } } });
+    let problem = post(&service, "/v1/feeds", &json!({ "format": "ndjson", "defaults": two }), &[]).await.problem(422);
+    assert_eq!(problem["errors"][0]["pointer"], "/defaults/offer/fixed_costs/currency", "{problem}");
+    // Nothing in them is none.
+    let body = json!({ "format": "ndjson", "defaults": { "offer": null } });
+    assert_eq!(post(&service, "/v1/feeds", &body, &[]).await.json()["defaults"], Value::Null);
+
+    // A listing in another currency is refused and not reckoned without its costs, unless it says them.
+    let (feed, id) = filled_by_hand(&service, &json!({ "offer": { "fixed_costs": eur("90.00") } })).await;
+    let dollars = |amount| json!({ "amount": amount, "currency": "USD" });
+    let mut bare = json!({ "id": "1", "_steelyard": { "offer": { "price": dollars("380.00") } } });
+    let kept = sent_items(&service, &feed, std::slice::from_ref(&bare)).await;
+    assert_eq!(counts(&kept), [0, 0, 0, 1]);
+    let error = &kept["refusals"][0]["errors"][0];
+    assert_eq!(error["pointer"], "/offer/fixed_costs", "{kept}");
+    assert!(error["detail"].as_str().unwrap().contains("EUR, and the listing is in USD"), "{kept}");
+    bare["_steelyard"]["offer"]["fixed_costs"] = dollars("100.00");
+    assert_eq!(counts(&sent_items(&service, &feed, &[bare]).await), [1, 0, 0, 0]);
+    assert_eq!(
+        get(&service, &format!("/v1/listings/{id}:1")).await["request"]["offer"]["fixed_costs"],
+        dollars("100.00")
+    );
+}
+
+#[tokio::test]
+async fn what_is_polled_is_filled_in_too() {
+    let server = MockServer::start().await;
+    let service = by_hand(&server);
+    let mut body = feed_of(&format!("{}/watches.json", server.uri()));
+    body["defaults"] = defaults();
+    let reply = post(&service, "/v1/feeds", &body, &[]).await;
+    let feed = reply.header("location").unwrap().to_owned();
+    says(&server, answer(document(&[item("1", "A", "380.00")]))).await;
+    assert_eq!(counts(&polled(&service, &feed).await["items"]), [1, 0, 0, 0]);
+    assert_eq!(counts(&polled(&service, &feed).await["items"]), [0, 0, 1, 0]);
+    let listing = get(&service, &format!("{}:1", feed.replace("feeds", "listings"))).await;
+    assert_eq!(listing["assessment"]["decision"]["landed_cost"], eur("521.20"));
+}
+
+#[tokio::test]
+async fn a_feed_is_changed_and_loses_nothing_of_what_it_knows() {
+    let server = MockServer::start().await;
+    let service = by_hand(&server);
+    let (feed, id) = saved(&service, &server).await;
+    let one = format!("/v1/listings/{id}:1");
+    // Asked whether it has changed, the server says no.
+    says(&server, answer(document(&[item("1", "A", "380.00")])).insert_header("etag", "\"one\"")).await;
+    polled(&service, &feed).await;
+    let not_changed = Mock::given(header("if-none-match", "\"one\"")).respond_with(ResponseTemplate::new(304));
+    not_changed.with_priority(1).mount(&server).await;
+    let mut request = get(&service, &one).await["request"].clone();
+    request["offer"]["shipping"] = eur("8.00");
+    assert_eq!(put(&service, &one, &request).await.status, 200);
+
+    let mut body = feed_of(&format!("{}/watches.json", server.uri()));
+    body["every_s"] = json!(3600);
+    body["defaults"] = defaults();
+    let tag = Reply::to(service.get(&feed)).await.header("etag").unwrap().to_owned();
+    let changed = service.request("PUT", &feed).header("content-type", "application/json").header("if-match", &tag);
+    let changed = Reply::to(changed.body(body.to_string())).await;
+    assert_eq!(changed.status, 200, "{}", changed.text());
+    let now = changed.json();
+    assert_eq!((&now["every_s"], &now["defaults"], &now["id"]), (&json!(3600), &defaults(), &json!(id)));
+    assert_eq!((now, changed.header("etag")), (get(&service, &feed).await, changed.header("etag")));
+    let stale = service.request("PUT", &feed).header("content-type", "application/json").header("if-match", &tag);
+    Reply::to(stale.body(body.to_string())).await.problem(412);
+
+    // All of it is read again, and filled in under what the user put.
+    let poll = polled(&service, &feed).await;
+    assert_eq!((&poll["result"], counts(&poll["items"])), (&json!("read"), [0, 1, 0, 0]));
+    let after = get(&service, &one).await["request"].clone();
+    assert_eq!((&after["offer"]["shipping"], &after["offer"]["fixed_costs"]), (&eur("8.00"), &eur("90.00")));
+    assert_eq!(after["value"]["selling_fee_rate"], 0.12);
+
+    // One that rests wakes.
+    says(&server, ResponseTemplate::new(410)).await;
+    assert_eq!(polled(&service, &feed).await["feed"]["state"], "failed");
+    let woken = put(&service, &feed, &body).await.json();
+    assert_eq!(
+        (&woken["state"], &woken["failures"], &woken["last_error"]),
+        (&json!("active"), &json!(0), &Value::Null)
+    );
+    assert!(woken["next_poll_at"].is_string());
+
+    // Another's URL, none, and what is no feed.
+    let other = feed_of("https://shop.example/b");
+    assert_eq!(post(&service, "/v1/feeds", &other, &[]).await.status, 201);
+    let problem = put(&service, &feed, &other).await.problem(422);
+    assert_eq!(problem["errors"][0]["pointer"], "/url", "{problem}");
+    put(&service, &feed, &json!({ "format": "ndjson", "every_s": 60 })).await.problem(422);
+    put(&service, "/v1/feeds/none", &body).await.problem(404);
+    let still = put(&service, &feed, &json!({ "format": "json_feed" })).await.json();
+    assert_eq!((&still["url"], &still["next_poll_at"], &still["defaults"]), (&Value::Null, &Value::Null, &Value::Null));
+    Reply::to(service.request("POST", &format!("{feed}/poll"))).await.problem(422);
+    // What it said is known still: nothing that it said comes twice.
+    let kept = sent_items(&service, &feed, &[item("1", "A", "380.00")]).await;
+    assert_eq!(counts(&kept), [0, 1, 0, 0]);
+    let after = get(&service, &one).await["request"].clone();
+    assert_eq!(after, request, "what was filled in goes with the defaults, what the user put stays");
+}
+
 // --- Feeds as resources ------------------------------------------------------------------
 
 #[tokio::test]
@@ -462,7 +693,14 @@ async fn a_url_inside_is_refused_and_nobody_is_connected_to() {
     let url = format!("http://127.0.0.1:{port}/watches.json");
     let at = jiff::Timestamp::now();
     write
-        .add_feed(&NewFeed { id: "f", url: Some(&url), format: Format::JsonFeed, every_s: Some(900), at })
+        .add_feed(&NewFeed {
+            id: "f",
+            url: Some(&url),
+            format: Format::JsonFeed,
+            every_s: Some(900),
+            defaults: None,
+            at,
+        })
         .await
         .unwrap();
     write.commit().await.unwrap();

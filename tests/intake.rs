@@ -211,3 +211,37 @@ async fn a_json_feed_and_a_listing_on_several_lines_are_read_too() {
     assert_eq!(nothing.import("[").code, Some(1));
     assert!(!nothing.data().exists(), "no store is made where there is no file");
 }
+
+#[tokio::test]
+async fn what_the_file_and_the_listing_do_not_say_is_filled_in() {
+    let place = Place::new();
+    let defaults = place.0.path().join("costs.json");
+    let with = ["--defaults", defaults.to_str().unwrap()];
+    fs::write(&defaults, r#"{ "offer": { "shipping": { "amount": "12.00", "currency": "EUR" } }, "value": { "selling_fee_rate": 0.1 } }"#)
+        .unwrap();
+    let file = place.file(lines(&[listing("a", "380.00"), json!({ "id": "b" })]));
+    says(&place.run(&file, &with), 0, "2 listings saved, 0 updated, 0 unchanged, 0 refused");
+    let mut saved = listing("a", "380.00");
+    saved["offer"]["shipping"] = eur("12.00");
+    saved["value"]["selling_fee_rate"] = json!(0.1);
+    assert_eq!(place.request("a").await, saved);
+    assert!(place.request("b").await.get("value").is_none());
+    says(&place.run(&file, &with), 0, "0 listings saved, 0 updated, 2 unchanged, 0 refused");
+    // What stands in a listing already is not overwritten by another default.
+    fs::write(
+        &defaults,
+        r#"{ "offer": { "shipping": { "amount": "20.00", "currency": "EUR" }, "import_rate": 0.2 } }"#,
+    )
+    .unwrap();
+    let one = place.file(lines(&[listing("a", "380.00")]));
+    says(&place.run(&one, &with), 0, "0 listings saved, 1 updated, 0 unchanged, 0 refused");
+    saved["offer"]["import_rate"] = json!(0.2);
+    assert_eq!(place.request("a").await, saved);
+    // Faults are named in their own file, and nothing is read.
+    fs::write(&defaults, r#"{ "offer": { "price": 1, "import_rate": 3 } }"#).unwrap();
+    let printed = place.run(&one, &with);
+    assert_eq!(printed.code, Some(1), "{printed:?}");
+    for pointer in ["/offer/price: ", "/offer/import_rate: "] {
+        assert!(printed.err.contains(&format!("{}{pointer}", defaults.display())), "{}", printed.err);
+    }
+}

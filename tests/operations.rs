@@ -319,7 +319,7 @@ impl Drawn {
                         Err(_) => text.into_bytes(),
                     },
                     _ => {
-                        if self.operation().path == "/v1/feeds" {
+                        if ["/v1/feeds", "/v1/feeds/{id}"].contains(&self.operation().path.as_str()) {
                             example["url"] = json!(NOWHERE);
                         }
                         if self.operation().path.contains("{id}") {
@@ -353,7 +353,7 @@ impl Drawn {
         let read: Value = serde_json::from_slice(&bytes).unwrap_or_else(|_| String::from_utf8_lossy(&bytes).into());
         let text = read.to_string().replace(NOWHERE, "").to_lowercase();
         let letters: String = text.chars().filter(char::is_ascii_alphanumeric).collect();
-        letters.contains("nexturl") || (path == "/v1/feeds" && letters.contains("http"))
+        letters.contains("nexturl") || (!path.ends_with("/items") && letters.contains("http"))
     }
 
     fn request(&self, service: &Served, made: &BTreeMap<String, String>) -> reqwest::RequestBuilder {

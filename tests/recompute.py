@@ -279,6 +279,10 @@ class Deal:  # The net of buying at a price p, each story put to its best use
         self.chance, self.uses = dict(zip(post.model.stories, post.stories)), best_uses(post, request)
         self.offer = dig(request, "offer", default={})
         self.margin = dig(request, "aim", "required_margin", default=0.0)
+        low, high = (money(dig(request, "value", "all_original", end)) for end in ("low", "high"))
+        stated = money(dig(request, "aim", "asking_cost"))
+        share = post.model.raw["defaults"]["asking_cost_share"]
+        self.asking_cost = share * math.sqrt(low * high) if stated is None else stated
         honoured, kind = (dig(self.offer, "returns", k) for k in ("honoured", "kind"))
         disclosed = request.get("disclosed") or [] if kind in (None, "not_as_described") else []
         self.returned = {h: 0.0 if h in disclosed else s["noticed_on_arrival"] * (honoured or 0.0)
@@ -425,6 +429,7 @@ def expected_decision(deal, ask):  # without a price, what does not depend on it
         return ("absent", None) if ask is None else (kind, figure(ask))
     quantiles = {f"p{q:02}": priced("money", lambda p, q=q: deal.net_quantile(p, q / 100)) for q in (5, 50, 95)}
     return {"walk_away_price": ("money_down", deal.walk_away_price()), "required_margin": ("exact", deal.margin),
+            "asking_cost": ("money", deal.asking_cost),
             "expected_net": priced("money", deal.expected_net), "landed_cost": priced("money", deal.landed_cost),
             "probability_of_loss": priced("loss", deal.probability_of_loss), "net_quantiles": quantiles,
             "by_story": {h: {"value": ("money", use.mean()), "best_use": ("exact", use.name),

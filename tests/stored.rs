@@ -465,7 +465,7 @@ async fn a_watch_that_its_seller_puts_up_again_is_one_watch_and_says_nothing_of_
     let again = get(&service, "/v1/listings/b").await.json();
     assert_eq!(again["assessment"]["seller"]["used"], json!({ "outcomes": 0, "listings": 1, "feedback": 0 }));
     let says = get(&service, "/v1/sellers/s").await.json()["says"].as_str().unwrap().to_owned();
-    assert!(says.starts_with("Of 1 watch of this seller whose inside is known, 1 was"), "{says}");
+    assert!(says.starts_with("Of 1 watch of this seller with an outcome, 1 was"), "{says}");
     assert!(says.contains("with what is seen on 1 more"), "{says}");
 }
 
@@ -478,7 +478,7 @@ async fn an_unsure_outcome_is_no_known_watch(place: &Place) {
         assert_eq!(send(&service, "POST", "/v1/outcomes", &body, &[]).await.status, 201);
     }
     let says = get(&service, "/v1/sellers/s").await.json()["says"].as_str().unwrap().to_owned();
-    let begins = "Of 1 watch of this seller whose inside is known, 1 was composite or fake (1 of them not for certain, \
+    let begins = "Of 1 watch of this seller with an outcome, 1 was composite or fake (1 of them not for certain, \
                   and 1 more in too much doubt to count here)";
     assert!(says.starts_with(begins), "{says}");
 }
@@ -621,7 +621,7 @@ async fn what_is_said_of_a_seller_counts_in_its_listings(place: &Place) {
     assert_eq!(moved.status, 200);
     assert!(moved.json()["bad_rate"]["mean"].as_f64() > page["bad_rate"]["mean"].as_f64());
     let says = moved.json()["says"].as_str().unwrap().to_owned();
-    assert!(says.contains("Of 1 watch of this seller whose inside is known, 1 was composite or fake"), "{says}");
+    assert!(says.contains("Of 1 watch of this seller with an outcome, 1 was composite or fake"), "{says}");
     assert!(says.contains("not of the seller's honesty"), "{says}");
     let [low, high] = [0, 1].map(|i| 100.0 * moved.json()["bad_rate"]["interval_90"][i].as_f64().unwrap());
     assert!(says.contains(&format!("between {low:.1} % and {high:.1} %")), "{says}");
@@ -785,6 +785,24 @@ async fn every_fault_of_an_outcome_is_named(place: &Place) {
     for near in ["did you mean `composite`?", "did you mean `movement`?", "did you mean `crown_unsigned`?"] {
         assert!(problem.to_string().contains(near), "{near}: {problem}");
     }
+    // What a calibration could make nothing of: a state that no crown can be in, one question answered twice.
+    let body = json!({
+        "listing": "a", "story": "refinished", "components": { "crown": "refinished", "dial": "refinished" },
+        "signs": { "case_edges_crisp": "present", "case_edges_rounded": "present" },
+    });
+    let errors = send(&service, "POST", "/v1/outcomes", &body, &[]).await.problem(422)["errors"].clone();
+    let said: Vec<(&str, &str)> = errors
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|e| (e["pointer"].as_str().unwrap(), e["detail"].as_str().unwrap()))
+        .collect();
+    let [crown, rounded] = said[..] else { panic!("{errors}") };
+    assert_eq!(crown, ("/components/crown", "must be one of original, service, donor, foreign"));
+    assert_eq!(
+        rounded,
+        ("/signs/case_edges_rounded", "the same question as `case_edges_crisp`: judge only one of them")
+    );
     assert_eq!(get(&service, "/v1/outcomes").await.json()["items"], json!([]));
 }
 
@@ -928,7 +946,7 @@ async fn nothing_is_found_out_in_the_future(place: &Place) {
 
 async fn an_import_is_refused_whole_where_its_header_or_type_is_wrong_and_done_once_under_a_key(place: &Place) {
     let service = Served::at(place);
-    let problem = import(&service, "text/csv", "listing;story\na;fake\n".into()).await.problem(422);
+    let problem = import(&service, "text/csv", "listing;story,note\na;fake,\n".into()).await.problem(422);
     assert!(
         problem["errors"][0]["detail"].as_str().unwrap().contains("there is no column `listing;story`"),
         "{problem}"
@@ -955,6 +973,47 @@ async fn an_import_is_refused_whole_where_its_header_or_type_is_wrong_and_done_o
     assert_eq!(first.json()["refused"], json!([{ "line": 3, "detail": "3 cells where the header has 2" }]));
     assert_eq!(first.text(), second.text());
     assert_eq!(walk(&service, "/v1/outcomes", async |_| ()).await.len(), 1);
+}
+
+/// Every column that the help names can be imported, with every state and story that it names.
+#[test]
+fn the_help_of_an_import_names_every_column() {
+    let printed = run(&["outcomes", "import", "--help"]);
+    assert_eq!(printed.code, Some(0), "{}", printed.err);
+    let words: BTreeSet<&str> = printed.out.split(|c: char| !(c.is_alphanumeric() || c == '_')).collect();
+    let pack = steelyard_model::pack::Pack::builtin();
+    let data = pack.data();
+    let metal = data.components.iter().filter(|c| c.id == "metal").flat_map(|c| &c.states);
+    let ids = data.stories.iter().map(|s| &s.id).chain(data.components.iter().map(|c| &c.id));
+    for id in ids.chain(data.states.iter().map(|s| &s.id)).chain(metal.map(|s| &s.id)) {
+        assert!(words.contains(id.as_str()), "{id}: {}", printed.out);
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let (data, file) = (folder.path().join("data"), folder.path().join("found.csv"));
+    let columns = [
+        ("listing", "a"),
+        ("story", "composite"),
+        ("found_at", "2026-11-24T21:00:00Z"),
+        ("certainty", "0.9"),
+        ("how", "specialist"),
+        ("component:movement", "donor"),
+        ("component:metal", "overstated"),
+        ("sign:crown_unsigned", "present"),
+        ("paid", "350.00"),
+        ("sold", "90"),
+        ("paid_currency", "EUR"),
+        ("sold_currency", "JPY"),
+        ("note", "one, two"),
+    ];
+    for (name, _) in columns {
+        assert!(words.contains(name.split(':').next().unwrap()), "{name}: {}", printed.out);
+    }
+    let line = |of: &dyn Fn(&(&'static str, &'static str)) -> &'static str| {
+        columns.iter().map(of).collect::<Vec<_>>().join(";")
+    };
+    std::fs::write(&file, format!("{}\n{}\n", line(&|c| c.0), line(&|c| c.1))).unwrap();
+    let printed = run(&["outcomes".as_ref(), "import".as_ref(), "--data".as_ref(), data.as_os_str(), file.as_os_str()]);
+    assert_eq!(printed.code, Some(0), "{}", printed.err);
 }
 
 #[tokio::test]

@@ -1,7 +1,7 @@
 //! The evening itself: the saved listings are a feed, which the service fetches and keeps as listings;
 //! tonight's list, with the cash at hand; and what changed when the feed was fetched again.
 
-use crate::{Saved, Service, say};
+use crate::{Saved, Service, say, tell};
 use anyhow::{Context as _, ensure};
 use axum::Router;
 use axum::http::{HeaderMap, StatusCode, header};
@@ -16,7 +16,7 @@ use std::time::Duration;
 use steelyard::app::App;
 use steelyard::files;
 use steelyard::store::Store;
-use steelyard::tonight::{By, Spend, Wanted, list, page};
+use steelyard::tonight::{By, Spend, Wanted, list, page, probability};
 use steelyard::wire::NonNegativeMoney;
 use steelyard_model::pack::Pack;
 
@@ -85,7 +85,8 @@ pub(crate) async fn evening(service: &Service<'_>, feed: &Feed, data: &Path, boo
     let url = format!("http://{}/saved.json", feed.address);
     let body = json!({ "url": url, "format": "json_feed", "every_s": 900 });
     let id = service.json("POST", "/v1/feeds", Some(&body)).await?["id"].as_str().context("a feed")?.to_owned();
-    say(&format!("Tonight: the saved listings as a feed, polled from {url}"));
+    say("");
+    tell(&format!("Tonight: the saved listings as a feed, polled from {url}"), "");
     // A new feed is polled at once.
     let first = loop {
         let feed = service.json("GET", &format!("/v1/feeds/{id}"), None).await?;
@@ -98,7 +99,8 @@ pub(crate) async fn evening(service: &Service<'_>, feed: &Feed, data: &Path, boo
     say(&format!("  {}\n", told(&first["last_items"])));
     print_tonight(data, book).await?;
 
-    say("\nAn hour later the bid on one has risen, the price of another has come down, and a third says more:");
+    say("");
+    tell("An hour later the bid on one has risen, the price of another has come down, and a third says more:", "");
     feed.change("16-auction-in-progress", |i| i["_steelyard"]["offer"]["price"]["amount"] = json!("880.00"))?;
     feed.change("10-near-perfect-record", |i| i["_steelyard"]["offer"]["price"]["amount"] = json!("460.00"))?;
     feed.change("27-added-issue-mark", |i| {
@@ -107,7 +109,7 @@ pub(crate) async fn evening(service: &Service<'_>, feed: &Feed, data: &Path, boo
     })?;
     say(&format!("  {}", poll(service, &id).await?));
     for line in changes(service).await? {
-        say(&format!("  {line}"));
+        tell(&format!("  {line}"), "    ");
     }
     say("");
     Ok(())
@@ -133,7 +135,8 @@ async fn print_tonight(data: &Path, book: &Path) -> anyhow::Result<()> {
         by: By::NetPerStake,
         limit: SHOWN,
         now: NOW.parse::<Timestamp>()?,
-        spend: Some(Spend { budget, expect: 0.5, at_most_one: Vec::new() }),
+        expect: 0.5,
+        spend: Some(Spend { budget, at_most_one: Vec::new() }),
     };
     let list = list(&app, &wanted).await.map_err(|p| anyhow::anyhow!(p.detail))?;
     store.close().await;
@@ -156,7 +159,7 @@ async fn changes(service: &Service<'_>) -> anyhow::Result<Vec<String>> {
         let name = change["listing"].as_str().and_then(|l| l.split_once(':')).context("a listing of the feed")?.1;
         let side = |side: &str| {
             let at = |member: &str| change[side][member].as_str().unwrap_or("none").replace('_', " ");
-            format!("{} at {:.2}", at("advice"), change[side]["bad"].as_f64().unwrap_or(f64::NAN))
+            format!("{} at {}", at("advice"), change[side]["bad"].as_f64().map_or("-".into(), probability))
         };
         let because: Vec<&str> = change["because"].as_array().into_iter().flatten().filter_map(Value::as_str).collect();
         Ok(format!(

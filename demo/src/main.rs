@@ -12,13 +12,16 @@ use serde::Deserialize;
 use serde_json::Value;
 use situations::{Figure, Verdict};
 use std::path::{Path, PathBuf};
+use steelyard::cautions::before_asking;
 use steelyard::config::Config;
 use steelyard::picture;
 use steelyard::serve;
+use steelyard::tonight::{probability, wrapped};
 use steelyard::wire::Money;
 use steelyard::wire::response::{AdviceKind, Assessment, BestUseKind};
+use steelyard_model::pack::Pack;
 
-/// Where the picture of the explained listing goes, below the workspace's folder.
+/// Where the picture of the explained listing goes, from where the demo is run.
 const PICTURE: &str = "target/demo/evidence.svg";
 
 /// The dealer, and which listing is explained.
@@ -144,15 +147,25 @@ fn say(text: &str) {
     println!("{text}");
 }
 
+/// A paragraph on lines that fit a terminal; those after the first begin with `indent`.
+fn tell(text: &str, indent: &str) {
+    let first: String = text.chars().take_while(|c| *c == ' ').collect();
+    for line in wrapped(text.trim_start(), &first, indent) {
+        say(&line);
+    }
+}
+
 fn introduce(dealer: &Dealer, address: std::net::SocketAddr, assessed: &[Assessed]) {
-    say(&format!("{}, {}, {}. {}", dealer.name, dealer.shop, dealer.town, dealer.about));
-    say(&format!(
-        "Tonight {} saved listings from {} were sent to http://{address}/v1/assess (model {}, {}).\n",
+    tell(&format!("{}, {}, {}. {}", dealer.name, dealer.shop, dealer.town, dealer.about), "");
+    let intro = format!(
+        "Tonight {} saved listings from {} were sent to http://{address}/v1/assess (model {}, {}).",
         assessed.len(),
         dealer.marketplace,
         assessed[0].answer.model.version,
         &assessed[0].answer.model.digest[..19],
-    ));
+    );
+    tell(&intro, "");
+    say("");
 }
 
 fn value(money: &Money) -> f64 {
@@ -186,20 +199,23 @@ fn table(heads: &[&str], right: &[usize]) -> Table {
     table
 }
 
-fn advice(a: &Assessment) -> &'static str {
+fn advice(a: &Assessed) -> &'static str {
+    let a_bid = a.saved.request["offer"]["kind"] == "auction";
+    let a = &a.answer;
     if a.arrival.is_some() {
         return "arrived";
     }
     match a.decision.as_ref().and_then(|d| d.advice) {
         Some(AdviceKind::AskFirst) => "ask first",
         Some(AdviceKind::Buy) => "buy",
+        Some(AdviceKind::OfferBelow) if a_bid => "bid up to",
         Some(AdviceKind::OfferBelow) => "offer below",
         Some(AdviceKind::Leave) => "leave",
         None => "no price",
     }
 }
 
-/// What to do next: the ways out of a watch that has arrived, else what to ask for.
+/// What to do next: the ways out of a watch that has arrived, else what is worth asking for.
 fn next(a: &Assessment) -> String {
     if let Some(w) = &a.arrival {
         let days = w.days_left.map_or_else(String::new, |d| format!(", {d} days left"));
@@ -208,36 +224,49 @@ fn next(a: &Assessment) -> String {
             w.keep.amount, w.send_back.net.amount, w.fair_refund.amount
         );
     }
-    let ask = a.ask_next.as_ref().and_then(|q| q.first()).map_or_else(String::new, |q| q.views.join(" + "));
-    let shut = a.cautions.first().is_some_and(|c| c.id == "radium");
-    if shut { format!("{ask} (keep it shut: radium)") } else { ask }
+    let requests = a.worth_asking();
+    let (pack, first) = (Pack::builtin(), requests.first());
+    let opens = |view: &str| pack.view(view).is_some_and(|v| pack.data().views[v].opens);
+    let opens = first.is_some_and(|ask| ask.views.iter().any(|v| opens(v)));
+    let mind = before_asking(&a.cautions, opens);
+    let mind = if mind.is_empty() { mind } else { format!(" ({mind})") };
+    match first {
+        Some(ask) => format!("ask for {}{mind}", ask.views.join(" + ")),
+        None => format!("nothing worth asking{mind}"),
+    }
 }
 
 fn print_ranking(assessed: &[Assessed]) {
-    say(
-        "Ranked by expected net per amount at stake. P(bad): composite or fake. P(altered): anything but all-original.",
+    tell(
+        "Ranked by expected net per amount at stake. P(bad): composite or fake; altered: anything but all-original. An \
+         auction's figures hold at the bid so far. All are estimates from what was reported.",
+        "",
     );
-    let mut t = table(
-        &["listing", "P(bad)", "P(altered)", "asking", "expected net", "per stake", "walk away at", "advice", "next"],
-        &[1, 2, 3, 4, 5, 6],
-    );
+    let mut t = table(&["listing", "P(bad)", "altered", "asking", "exp. net", "walk away"], &[1, 2, 3, 4, 5]);
     for a in assessed {
         let d = a.answer.decision.as_ref();
-        let money = |m: Option<&Money>| m.map_or("-".into(), short);
-        let asking = serde_json::from_value(a.saved.request["offer"]["price"].clone()).ok();
+        let amount = |m: Option<&Money>| m.map_or("-".into(), |m| m.amount.clone());
+        let asking: Option<Money> = serde_json::from_value(a.saved.request["offer"]["price"].clone()).ok();
         t.add_row([
             a.name.clone(),
-            format!("{:.2}", a.answer.probability.bad),
-            format!("{:.2}", a.answer.probability.not_original),
-            money(asking.as_ref()),
-            money(d.and_then(|d| d.expected_net.as_ref())),
-            net_per_stake(&a.answer).map_or_else(|| "-".into(), |x| format!("{x:+.2}")),
-            money(d.map(|d| &d.walk_away_price)),
-            advice(&a.answer).into(),
-            next(&a.answer),
+            probability(a.answer.probability.bad),
+            probability(a.answer.probability.not_original),
+            asking.as_ref().map_or("-".into(), short),
+            amount(d.and_then(|d| d.expected_net.as_ref())),
+            amount(d.map(|d| &d.walk_away_price)),
         ]);
     }
-    say(&trimmed(&t));
+    // Under each row what to do, which has no width of its own.
+    let rows = trimmed(&t);
+    for (i, line) in rows.lines().enumerate() {
+        say(line);
+        if let Some(a) = i.checked_sub(1).and_then(|i| assessed.get(i)) {
+            let per_stake =
+                net_per_stake(&a.answer).map_or_else(String::new, |x| format!(", {x:+.2} per amount at stake"));
+            tell(&format!("    {}{per_stake}; {}", advice(a), next(&a.answer)), "    ");
+        }
+    }
+    say("");
 }
 
 fn trimmed(t: &Table) -> String {
@@ -245,10 +274,13 @@ fn trimmed(t: &Table) -> String {
     lines.join("\n") + "\n"
 }
 
-/// A bar of `=` from a middle line, to the right for bad and to the left for sound.
+/// Decibans that a mark of a bar stands for.
+const BAR_DB: f64 = 2.0;
+
+/// A bar from a middle line, to the right for bad and to the left for sound.
 fn bar(db: f64) -> String {
-    const HALF: usize = 12;
-    let n = (db.abs().round() as usize).min(HALF);
+    const HALF: usize = 7;
+    let n = ((db.abs() / BAR_DB).round() as usize).min(HALF);
     if db < 0.0 {
         format!("{}{}|{}", " ".repeat(HALF - n), "-".repeat(n), " ".repeat(HALF))
     } else {
@@ -256,12 +288,23 @@ fn bar(db: f64) -> String {
     }
 }
 
+/// Probabilities by name.
+fn shares<'a>(of: impl Iterator<Item = (&'a String, &'a f64)>) -> String {
+    of.map(|(name, p)| format!("{name} {}", probability(*p))).collect::<Vec<_>>().join(", ")
+}
+
 fn explain(a: &Assessed) -> anyhow::Result<()> {
     let answer = &a.answer;
-    say(&format!("One listing in full: {}\n{}\n", a.name, a.saved.situation));
+    say(&format!("One listing in full: {}", a.name));
+    tell(&a.saved.situation, "");
+    say("");
     let odds = &answer.log_odds_db;
-    say(
-        "Where the log-odds of bad come from, in decibans (10 dB = ten times the odds; # towards bad, - towards sound):",
+    tell(
+        &format!(
+            "Where the log-odds of bad come from, in decibans (10 dB = ten times the odds; a # is {BAR_DB} dB towards \
+             bad, a - towards sound; * follows from other facts):"
+        ),
+        "",
     );
     let mut t = table(&["", "share", "alone", "", "resolved"], &[1, 2, 4]);
     t.add_row(["prior: segment and seller".into(), format!("{:+.1}", odds.prior), String::new(), bar(odds.prior)]);
@@ -273,7 +316,7 @@ fn explain(a: &Assessed) -> anyhow::Result<()> {
     for e in rows {
         let share = e.share_db.unwrap_or(0.0);
         let call = serde_json::to_value(e.call).ok().and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_default();
-        let derived = if e.because.is_some() { " (derived)" } else { "" };
+        let derived = if e.because.is_some() { " *" } else { "" };
         t.add_row([
             format!("{} {call}{derived}", e.sign),
             format!("{share:+.1}"),
@@ -286,37 +329,43 @@ fn explain(a: &Assessed) -> anyhow::Result<()> {
     say(&trimmed(&t));
     for e in answer.evidence.iter().filter(|e| e.overruled_by.is_none()) {
         if let Some(because) = &e.because {
-            say(&format!("{} is derived: {because}", e.sign));
+            tell(&format!("{} is derived: {because}", e.sign), "  ");
         }
     }
     for e in overruled {
         let because = e.because.as_deref().unwrap_or_default();
-        say(&format!("{} would be derived too, but the dealer's own call counts: {because}", e.sign));
+        tell(&format!("{} would be derived too, but the dealer's own call counts: {because}", e.sign), "  ");
     }
     say("");
     let picture = picture::evidence(answer).context("an assessment without shares")?;
     write(Path::new(PICTURE), &picture)?;
     say(&format!("The same as a picture: {PICTURE}\n"));
 
-    let stories: Vec<String> = answer.stories.iter().map(|(s, p)| format!("{s} {p:.3}")).collect();
     if let Some([low, high]) = answer.probability.interval_90 {
-        say(&format!(
-            "P(bad) {:.2}, 90 % between {low:.2} and {high:.2} for what the model's own numbers may be off",
-            answer.probability.bad
-        ));
+        let text = format!(
+            "P(bad) {}, 90 % between {} and {} for what the model's own numbers may be off",
+            probability(answer.probability.bad),
+            probability(low),
+            probability(high)
+        );
+        tell(&text, "  ");
     }
-    say(&format!("Stories: {}", stories.join(", ")));
+    tell(&format!("Stories: {}", shares(answer.stories.iter())), "  ");
     for part in ["dial", "case", "case_back", "movement"] {
         if let Some(states) = answer.components.as_ref().and_then(|c| c.get(part)) {
-            let states: Vec<String> = states.iter().map(|(s, p)| format!("{s} {p:.2}")).collect();
-            say(&format!("  {part}: {}", states.join(", ")));
+            tell(&format!("  {part}: {}", shares(states.iter())), "    ");
         }
     }
     let rate = &answer.seller.bad_rate;
-    say(&format!(
-        "Seller's watches: rate of bad ones {:.2}, 90 % between {:.2} and {:.2} (worth {:.0} cases; {} ratings count for little)",
-        rate.mean, rate.interval_90[0], rate.interval_90[1], rate.effective_cases, answer.seller.used.feedback
-    ));
+    let text = format!(
+        "Seller's watches: rate of bad ones {}, 90 % between {} and {} (worth {:.0} cases; {} ratings count for little)",
+        probability(rate.mean),
+        probability(rate.interval_90[0]),
+        probability(rate.interval_90[1]),
+        rate.effective_cases,
+        answer.seller.used.feedback
+    );
+    tell(&text, "  ");
     if let Some(d) = &answer.decision {
         for (story, v) in &d.by_story {
             let how = match v.best_use {
@@ -326,37 +375,39 @@ fn explain(a: &Assessed) -> anyhow::Result<()> {
             };
             let net =
                 v.net.as_ref().map_or_else(String::new, |n| format!(", net {} with the right of return", short(n)));
-            say(&format!("  if {story}: worth {} {how}{net}", short(&v.value)));
+            tell(&format!("  if {story}: worth {} {how}{net}", short(&v.value)), "    ");
         }
         if let (Some(net), Some(loss)) = (&d.expected_net, d.probability_of_loss) {
-            say(&format!(
-                "Expected net {}, P(loss) {loss:.2}, walk away at {}.",
+            let text = format!(
+                "Expected net {}, P(loss) {}, walk away at {}.",
                 short(net),
+                probability(loss),
                 short(&d.walk_away_price)
-            ));
+            );
+            tell(&text, "  ");
         }
     }
     say("Cautions:");
     for c in &answer.cautions {
-        say(&format!("  - {}", c.text));
+        tell(&format!("  - {}", c.text), "    ");
     }
     say("");
     Ok(())
 }
 
-/// Writes a file below the workspace's folder, wherever the demo was called from.
+/// Writes a file where the demo says it is: from the folder it is run in.
 fn write(path: &Path, text: &str) -> anyhow::Result<()> {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").join(path);
     path.parent().map_or(Ok(()), std::fs::create_dir_all).with_context(|| path.display().to_string())?;
-    std::fs::write(&path, text).with_context(|| path.display().to_string())
+    std::fs::write(path, text).with_context(|| path.display().to_string())
 }
 
 fn print_situations(assessed: &mut [Assessed]) {
     assessed.sort_by(|a, b| a.name.cmp(&b.name));
-    say("What a practitioner expects (common practice, no source) and what the numbers say:");
-    let mut t = table(&["listing", "figure", "expected", "found", ""], &[3]);
+    tell("What a practitioner expects (common practice, no source) and what the numbers say:", "");
+    let mut t = table(&["listing, figure", "expected", "found", ""], &[2]);
     let (mut agree, mut differ) = (0, 0);
     for a in assessed.iter() {
+        t.add_row([a.name.as_str()]);
         for e in &a.saved.expects {
             let found = Figure::of(&a.answer, &e.figure);
             let verdict = e.judge(found.as_ref());
@@ -365,8 +416,7 @@ fn print_situations(assessed: &mut [Assessed]) {
                 Verdict::Differs => differ += 1,
             }
             t.add_row([
-                a.name.clone(),
-                e.figure.clone(),
+                format!("  {}", e.figure),
                 e.words(),
                 found.map_or_else(|| "none".into(), |f| f.to_string()),
                 if verdict == Verdict::Agrees { String::new() } else { "DIFFERS".into() },
@@ -389,10 +439,10 @@ fn print_situations(assessed: &mut [Assessed]) {
         .filter(|(_, words): &(_, Vec<String>)| !words.is_empty())
         .collect();
     for (a, words) in &differing {
-        say(&format!("  {}: {}", a.name, words.join("; ")));
+        tell(&format!("  {}: {}", a.name, words.join("; ")), "    ");
     }
     say("\nWhy a practitioner thought otherwise:");
     for (a, _) in &differing {
-        say(&format!("  {}: {}", a.name, a.saved.practitioner));
+        tell(&format!("  {}: {}", a.name, a.saved.practitioner), "    ");
     }
 }

@@ -2,6 +2,7 @@
 
 use serde::Deserialize;
 use std::fmt;
+use steelyard::tonight::probability;
 use steelyard::wire::Money;
 use steelyard::wire::response::Assessment;
 
@@ -19,6 +20,7 @@ pub(crate) struct Expectation {
 /// A figure of an answer.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) enum Figure {
+    Probability(f64),
     Number(f64),
     Word(String),
 }
@@ -42,12 +44,12 @@ impl Figure {
     /// `story:NAME`, `best_use:STORY`, `component:NAME:STATE` (`alien`: donor or foreign).
     pub(crate) fn of(a: &Assessment, name: &str) -> Option<Self> {
         let decision = a.decision.as_ref();
-        let number = match *name.split(':').collect::<Vec<_>>().as_slice() {
+        let probability = match *name.split(':').collect::<Vec<_>>().as_slice() {
             ["bad"] => Some(a.probability.bad),
             ["not_original"] => Some(a.probability.not_original),
             ["probability_of_loss"] => decision?.probability_of_loss,
-            ["expected_net"] => money(decision?.expected_net.as_ref()),
-            ["walk_away_price"] => money(Some(&decision?.walk_away_price)),
+            ["expected_net"] => return money(decision?.expected_net.as_ref()).map(Self::Number),
+            ["walk_away_price"] => return money(Some(&decision?.walk_away_price)).map(Self::Number),
             ["story", story] => a.stories.get(story).copied(),
             ["component", part, "alien"] => {
                 let states = a.components.as_ref()?.get(part)?;
@@ -58,13 +60,14 @@ impl Figure {
             ["best_use", story] => return word(decision?.by_story.get(story)?.best_use).map(Self::Word),
             _ => None,
         };
-        number.map(Self::Number)
+        probability.map(Self::Probability)
     }
 }
 
 impl fmt::Display for Figure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
+            Self::Probability(p) => f.write_str(&probability(*p)),
             Self::Number(x) => write!(f, "{x:.2}"),
             Self::Word(w) => f.write_str(w),
         }
@@ -74,7 +77,7 @@ impl fmt::Display for Figure {
 impl Expectation {
     pub(crate) fn judge(&self, found: Option<&Figure>) -> Verdict {
         let met = match found {
-            Some(Figure::Number(x)) => {
+            Some(Figure::Number(x) | Figure::Probability(x)) => {
                 self.is.is_none()
                     && self.at_least.is_none_or(|low| *x >= low)
                     && self.at_most.is_none_or(|high| *x <= high)

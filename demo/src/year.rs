@@ -4,7 +4,7 @@
 //! model says they may. The dealer buys what looks worth it, finds out what each is, and takes every
 //! other one apart.
 
-use crate::{Service, say, short, table, trimmed, value, write};
+use crate::{Service, say, short, table, tell, trimmed, value, write};
 use anyhow::{Context as _, ensure};
 use serde_json::json;
 use std::collections::HashMap;
@@ -12,6 +12,8 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 use steelyard::drawn::{Drawing, request, truth};
+use steelyard::tonight::probability;
+use steelyard::wire::Money;
 use steelyard::wire::calibration::{CalibrationPage, JobState, ScoreCard};
 use steelyard::wire::response::Assessment;
 use steelyard_model::pack::Pack;
@@ -44,10 +46,11 @@ pub(crate) async fn year(service: &Service<'_>) -> anyhow::Result<()> {
     };
     ensure!(job.state == JobState::Done, "the calibration ended as {:?}: {:?}", job.state, job.failure);
     let (report, version) = (job.report.context("a report")?, job.version.context("a version")?);
-    say(&format!(
+    let text = format!(
         "A year later: {LISTINGS} listings saved, {bought} watches bought and looked into, {bad} of them composite or fake."
-    ));
-    say(&report.says);
+    );
+    tell(&text, "");
+    tell(&report.says, "");
     if let (Some(before), Some(after)) = (&report.before, &report.after) {
         print_scores(before, after);
     }
@@ -132,12 +135,15 @@ fn print_scores(before: &ScoreCard, after: &ScoreCard) {
     say(&trimmed(&t));
 }
 
+fn walk_away(a: &Assessment) -> Option<&Money> {
+    a.decision.as_ref().map(|d| &d.walk_away_price)
+}
+
 fn print_changes(before: &[Place], after: &[Place]) {
     say("What it changes tonight (place by expected net per amount at stake):");
-    let mut t = table(&["listing", "place", "was", "P(bad)", "was", "walk away at", "was"], &[1, 2, 3, 4, 5, 6]);
+    let mut t = table(&["listing", "place", "was", "P(bad)", "was", "walk away", "was"], &[1, 2, 3, 4, 5, 6]);
     let was: HashMap<&str, (usize, &Place)> =
         before.iter().enumerate().map(|(i, p)| (p.name.as_str(), (i + 1, p))).collect();
-    let walk_away = |a: &Assessment| a.decision.as_ref().map_or_else(|| "-".into(), |d| short(&d.walk_away_price));
     for (i, now) in after.iter().enumerate() {
         let Some((place, old)) = was.get(now.name.as_str()) else { continue };
         if *place == i + 1 {
@@ -147,10 +153,10 @@ fn print_changes(before: &[Place], after: &[Place]) {
             now.name.clone(),
             (i + 1).to_string(),
             place.to_string(),
-            format!("{:.2}", now.assessment.probability.bad),
-            format!("{:.2}", old.assessment.probability.bad),
-            walk_away(&now.assessment),
-            walk_away(&old.assessment),
+            probability(now.assessment.probability.bad),
+            probability(old.assessment.probability.bad),
+            walk_away(&now.assessment).map_or("-".into(), short),
+            walk_away(&old.assessment).map_or("-".into(), |m| m.amount.clone()),
         ]);
     }
     say(&trimmed(&t));

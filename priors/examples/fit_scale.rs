@@ -11,7 +11,7 @@ use std::time::Instant;
 use steelyard_model::observe::Evidence;
 use steelyard_model::pack::Pack;
 use steelyard_model::sample::{Policy, Sampler};
-use steelyard_priors::fit::{Case, Outcome, Settings, fit};
+use steelyard_priors::fit::{Case, Outcome, Sellers, Settings, fit};
 
 const CALLS: usize = 25;
 /// The same for both sizes, so that their times can be compared.
@@ -41,6 +41,7 @@ fn cases(pack: &Arc<Pack>, count: usize) -> Vec<Case> {
                 segment: listing.segment,
                 seller: number as u64,
                 evidence,
+                foreseen: None,
                 ln_price: listing.ln_price,
                 outcome: (cases.len() % 5 == 0).then_some(told),
             });
@@ -57,7 +58,8 @@ fn main() {
         let cases = cases(&pack, count);
         let started = Instant::now();
         let memory = allocation_counter::measure(|| {
-            fit(&pack, &cases, &settings, |_| ControlFlow::Continue(())).expect("sampled cases fit their pack");
+            fit(&pack, &cases, &Sellers::new(), &settings, |_| ControlFlow::Continue(()))
+                .expect("sampled cases fit their pack");
         });
         let seconds = started.elapsed().as_secs_f64();
         let each = seconds * 1e6 / (count * (ITERATIONS + 1)) as f64;

@@ -134,7 +134,7 @@ impl Beta {
         self.grid().upper_quantile(q)
     }
 
-    fn grid(&self) -> Grid {
+    pub(crate) fn grid(&self) -> Grid {
         Grid::new(Kernel { a: self.a, b: self.b, factors: Vec::new(), pairs: Vec::new() })
     }
 }

@@ -217,7 +217,7 @@ impl ListingLikelihood {
         self.ln_bad.max(self.ln_sound)
     }
 
-    fn ln_ratio(&self) -> f64 {
+    pub(crate) fn ln_ratio(&self) -> f64 {
         let ln_ratio = self.ln_bad - self.ln_sound;
         if ln_ratio.is_finite() { ln_ratio.clamp(-LN_RATIO_MAX, LN_RATIO_MAX) } else { ln_ratio }
     }
@@ -348,6 +348,19 @@ impl SellerPosterior {
             Form::Conjugate(beta) => beta.upper_quantile(q),
             Form::Numeric(grid) => grid.upper_quantile(q),
         }
+    }
+
+    /// So many equally likely values of logit θ: the middles of parts of equal probability.
+    pub(crate) fn equally_likely(&self, count: usize) -> Result<Vec<f64>, Error> {
+        let of_beta;
+        let grid = match &self.form {
+            Form::Conjugate(beta) => {
+                of_beta = beta.grid();
+                &of_beta
+            }
+            Form::Numeric(grid) => grid,
+        };
+        (0..count).map(|k| Ok(grid.quantile((k as f64 + 0.5) / count as f64)?.value())).collect()
     }
 
     /// ln ∫ likelihood · prior dθ, binomial coefficients left out: the weight of this evidence when

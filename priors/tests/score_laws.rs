@@ -7,7 +7,7 @@ use rand_pcg::Pcg64;
 use steelyard_priors::recalibrate::{OutOfFold, Recalibration, Shrinkage, assess};
 use steelyard_priors::score::gain::{Compared, Gain};
 use steelyard_priors::score::isotonic::Block;
-use steelyard_priors::score::{Decomposition, Forecasts};
+use steelyard_priors::score::{Decomposition, Forecasts, Shared};
 use steelyard_priors::{Error, LogOdds};
 
 /// Rounding of means of a hundred or so terms, relative to the largest.
@@ -446,6 +446,54 @@ fn calibration_in_the_large_has_the_spread_it_says() {
     let mean = squares / f64::from(trials);
     // The variance of χ²₁ is 2.
     assert!((mean - 1.0).abs() < STANDARD_ERRORS * (2.0 / f64::from(trials)).sqrt(), "{mean}");
+}
+
+/// Three cases of which two hang together, against all their outcomes; and none of it turns on how far the
+/// log-odds lie from the forecasts.
+#[test]
+fn cases_that_hang_together_widen_the_error_of_the_rate() {
+    let told = [0.3, 0.5, 0.2].map(|p| LogOdds::of(p).unwrap());
+    let cases = told.map(|t| (t, true));
+    let at = |shift: f64| Shared {
+        cases: vec![2, 0],
+        log_odds: vec![vec![shift - 1.0, -2.0], vec![shift, 0.5], vec![shift + 3.0, 0.0]],
+    };
+    let large = Forecasts::together(&cases, &[at(0.0)]).unwrap().in_the_large();
+    let moved = Forecasts::together(&cases, &[at(40.0)]).unwrap().in_the_large();
+    assert!((large.standard_error - moved.standard_error).abs() < 1e-12);
+    // The shifts by which the mean probabilities are the forecasts, by a search of their own.
+    let p = |t: f64| 1.0 / (1.0 + (-t).exp());
+    let given = |log_odds: [f64; 3], forecast: f64| {
+        let mean = |c: f64| log_odds.iter().map(|t| p(t + c)).sum::<f64>() / 3.0;
+        let mut c = -50.0;
+        for digit in 0..15 {
+            let step = 10.0_f64.powi(1 - digit);
+            while mean(c + step) < forecast {
+                c += step;
+            }
+        }
+        log_odds.map(|t| p(t + c))
+    };
+    let (one, other) = (given([-1.0, 0.0, 3.0], 0.2), given([-2.0, 0.5, 0.0], 0.3));
+    let mut variance = 0.0;
+    for outcomes in 0..8_u32 {
+        let y = [0, 1, 2].map(|i| f64::from(outcomes >> i & 1));
+        let chance = |p: f64, y: f64| if y == 1.0 { p } else { 1.0 - p };
+        let together: f64 = (0..3).map(|k| chance(one[k], y[2]) * chance(other[k], y[0])).sum::<f64>() / 3.0;
+        variance += together * chance(0.5, y[1]) * (y.iter().sum::<f64>() - 1.0).powi(2);
+    }
+    assert!((large.standard_error * 3.0 - variance.sqrt()).abs() < 1e-9, "{large:?} {variance}");
+    let apart = scored(&cases.to_vec()).in_the_large();
+    assert!(large.standard_error > apart.standard_error);
+    for wrong in [
+        Shared { cases: vec![0, 3], log_odds: vec![vec![0.0; 2]] },
+        Shared { cases: vec![0, 0], log_odds: vec![vec![0.0; 2]] },
+        Shared { cases: vec![0, 1], log_odds: vec![vec![0.0]] },
+        Shared { cases: vec![0, 1], log_odds: vec![] },
+        Shared { cases: vec![0, 1], log_odds: vec![vec![0.0, f64::INFINITY]] },
+    ] {
+        assert!(Forecasts::together(&cases, &[wrong]).is_err());
+    }
 }
 
 /// Outcomes drawn from logit p' = −0.5 + 0.6·logit p: the fit finds the map, within its standard errors,

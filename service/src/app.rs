@@ -1,6 +1,7 @@
 //! What all requests share.
 
 use crate::assess::Assessor;
+use crate::body::MARK;
 use crate::listing::Listing;
 use crate::memory::{InForce, Marks, Memory, Own, seller_of};
 use crate::openapi;
@@ -77,6 +78,7 @@ const BODIES: &[&str] = &[
     "CalibrationBody",
     "CalibreBody",
     "FeedBody",
+    "FeedDefaults",
     "OutcomeBody",
     "ReferenceBody",
     "SellerBody",
@@ -132,6 +134,7 @@ impl App {
     /// # Errors
     /// Every fault of the request as a problem.
     pub fn assess(&self, bytes: &[u8]) -> Result<Assessment, Problem> {
+        let bytes = bytes.strip_prefix(MARK).unwrap_or(bytes);
         let (_, listing) = self.request(bytes)?.listing(&self.base, &SellerKnown::default())?;
         self.base.assess(&listing)
     }

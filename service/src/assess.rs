@@ -501,6 +501,7 @@ impl Assessor {
             net_quantiles: at_price.as_ref().map(|a| a.3.clone()),
             walk_away_price: money(walk_away),
             landed_cost: at_price.as_ref().map(|a| money(a.1)),
+            asking_cost: Some(money(m.asking_cost)),
             required_margin: m.terms.required_margin,
             by_story,
         }

@@ -6,22 +6,24 @@
 use crate::app::{Served, computing};
 use crate::assess::Assessor;
 use crate::listing::Listing;
-use crate::memory::{ACCOUNT, Marks, Memory, outcomes_by_listing, watches};
+use crate::memory::{self, ACCOUNT, Found, Marks, Memory, outcomes_by_listing, watches};
 use crate::problem::{INTERNAL, Problem};
 use crate::store::{self, Calibration, CalibrationState, Ending, ListingQuery, NewModel, Renewal, Write};
 use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationReport, JobState, LeftOut};
-use crate::wire::request::{AssessRequest, CallKind};
-use crate::wire::stored::OutcomeBody;
+use crate::wire::request::{self, AssessRequest, CallKind, Observation};
+use crate::wire::stored::{OutcomeBody, SellerKnown};
+use indexmap::IndexMap;
 use jiff::{SignedDuration, Timestamp};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 use steelyard_model::facts::Book;
-use steelyard_model::observe::Finding;
+use steelyard_model::observe::{Evidence, Finding};
 use steelyard_model::pack::Pack;
-use steelyard_priors::fit::{Case, Options, Outcome, Progress, Settings, calibrate};
+use steelyard_priors::fit::{Case, Options, Outcome, Progress, Sellers, Settings, Stated, calibrate};
+use steelyard_priors::seller::{self, Feedback};
 use tokio::sync::Notify;
 use tokio::task::JoinHandle;
 
@@ -63,7 +65,7 @@ pub async fn work(memory: Arc<Memory>, queued: Arc<Notify>) {
 /// If the store fails.
 pub async fn queue(memory: &Memory, params: &CalibrationBody) -> Result<(Write, CalibrationPage), Problem> {
     let text = serde_json::to_string(params).map_err(|e| Problem::new(INTERNAL, e.to_string()))?;
-    let (id, now) = (uuid::Uuid::now_v7().to_string(), Timestamp::now());
+    let (id, now) = (uuid::Uuid::now_v7().to_string(), memory::now());
     let mut write = memory.store().write(ACCOUNT).await?;
     write.queue_calibration(&id, &text, now).await?;
     let page = CalibrationPage {
@@ -260,7 +262,7 @@ async fn fit(
     version: &str,
     watched: &Arc<Watched>,
 ) -> Result<Option<(Pack, CalibrationReport)>, Problem> {
-    let (cases, left_out) = cases(memory, params.include_unbought.unwrap_or(true)).await?;
+    let (Known { cases, sellers }, left_out) = known(memory, params.include_unbought.unwrap_or(true)).await?;
     let pack = memory.base().assessor.pack().clone();
     let options = Options {
         version: version.into(),
@@ -270,7 +272,7 @@ async fn fit(
     };
     let watched = watched.clone();
     let fitted = tokio::task::spawn_blocking(move || {
-        let found = calibrate(&pack, &cases, &options, |p| watched.moved(p));
+        let found = calibrate(&pack, &cases, &sellers, &options, |p| watched.moved(p));
         match found {
             Err(steelyard_priors::fit::FitError::Cancelled) => Ok(None),
             Err(e) => Err(e.to_string()),
@@ -291,11 +293,18 @@ async fn fit(
     }
 }
 
-/// Everything stored as cases of a fit, in the order of the listings' ids.
-async fn cases(memory: &Arc<Memory>, include_unbought: bool) -> Result<(Vec<Case>, LeftOut), Problem> {
+/// What a fit learns from.
+struct Known {
+    cases: Vec<Case>,
+    sellers: Sellers,
+}
+
+/// Everything stored in the terms of a fit, in the order of the listings' ids. A listing of which
+/// something was found out counts as it stood when that was first recorded.
+async fn known(memory: &Arc<Memory>, include_unbought: bool) -> Result<(Known, LeftOut), Problem> {
     let force = memory.in_force().await?;
     let outcomes = outcomes_by_listing(memory).await?;
-    let segments = memory.seller_segments().await?;
+    let said = memory.sellers_said().await?;
     let mut listings = Vec::new();
     let mut query = ListingQuery { limit: PAGE, ..ListingQuery::default() };
     loop {
@@ -306,8 +315,18 @@ async fn cases(memory: &Arc<Memory>, include_unbought: bool) -> Result<(Vec<Case
             None => break,
         }
     }
+    // What was written into a listing after its watch was found out about foresaw nothing.
+    for listing in &mut listings {
+        let Some(&(revision, at)) = outcomes.get(&listing.id).map(|found| &found.first_recorded) else { continue };
+        if at < listing.updated_at {
+            let stood = memory.store().request_at(ACCOUNT, &listing.id, revision, at).await?;
+            if let Some((request, at)) = stood {
+                (listing.request, listing.updated_at) = (request, at);
+            }
+        }
+    }
     let assessor = memory.base().clone();
-    computing(move || Ok(read_cases(&assessor.assessor, &force.book, listings, outcomes, &segments))).await
+    computing(move || Ok(read_all(&assessor.assessor, &force.book, listings, outcomes, &said))).await
 }
 
 /// Sellers as numbers; listings without one have each its own.
@@ -325,34 +344,86 @@ impl Numbers {
     }
 }
 
-fn read_cases(
+/// What the listings of a seller state of it in counts, each as the newest says.
+#[derive(Default)]
+struct Counts {
+    /// x bad of n, and when that was said.
+    totals: Option<(Timestamp, request::Outcomes)>,
+    feedback: Option<(Timestamp, Feedback)>,
+}
+
+impl Counts {
+    fn take(&mut self, at: Timestamp, totals: Option<request::Outcomes>, feedback: Option<Feedback>) {
+        fn newest<T>(kept: &mut Option<(Timestamp, T)>, at: Timestamp, said: Option<T>) {
+            if let Some(said) = said.filter(|_| kept.as_ref().is_none_or(|(before, _)| *before <= at)) {
+                *kept = Some((at, said));
+            }
+        }
+        newest(&mut self.totals, at, totals);
+        newest(&mut self.feedback, at, feedback);
+    }
+
+    /// Totals stand for all that was known when they were said: what of that is stored as outcomes
+    /// counts as these.
+    fn beside(self, found: &[(Timestamp, bool)]) -> Stated {
+        let outcomes = self.totals.and_then(|(at, totals)| {
+            let stored = |bad: bool| found.iter().filter(|(t, b)| *t <= at && *b == bad).count() as u64;
+            let bad = totals.bad.saturating_sub(stored(true));
+            let sound = totals.total.saturating_sub(totals.bad).saturating_sub(stored(false));
+            seller::Outcomes::new(bad, bad + sound).ok()
+        });
+        Stated { outcomes: outcomes.unwrap_or_default(), feedback: self.feedback.map(|(_, f)| f) }
+    }
+}
+
+fn read_all(
     assessor: &Assessor,
     book: &Book,
     listings: Vec<store::Listing>,
-    mut outcomes: HashMap<String, OutcomeBody>,
-    segments: &HashMap<String, String>,
-) -> (Vec<Case>, LeftOut) {
+    mut outcomes: HashMap<String, Found>,
+    said: &HashMap<String, SellerKnown>,
+) -> (Known, LeftOut) {
+    let pack = assessor.pack();
     let mut numbers = Numbers::default();
+    // What was found out of a seller's watches: when, and whether it was bad.
+    let was = |found: &Found| Some((found.found_at, pack.bad()[pack.story(&found.body.story)?]));
+    let mut found_of: HashMap<String, Vec<(Timestamp, bool)>> = HashMap::new();
+    for found in outcomes.values() {
+        if let Some(seller) = &found.seller {
+            found_of.entry(seller.clone()).or_default().extend(was(found));
+        }
+    }
+    let mut counts: BTreeMap<(usize, u64), (Counts, Vec<(Timestamp, bool)>)> = BTreeMap::new();
     let (mut cases, mut marks, mut left_out) = (Vec::new(), Vec::new(), LeftOut::default());
     // A watch that its seller put up again is one case: that of which an outcome is known, or the newest.
     let mut of_seller: HashMap<u64, Vec<usize>> = HashMap::new();
     for stored in listings {
         let found = outcomes.remove(&stored.id);
-        let segment = stored.seller.as_ref().and_then(|s| segments.get(s)).map(String::as_str);
-        let Some((request, listing)) = read(assessor, book, &stored.request, segment) else {
+        let said = stored.seller.as_ref().and_then(|s| said.get(s));
+        let judged = found.as_ref().map(|f| &f.body.signs);
+        let Some(Read { request, listing, foreseen }) = read(assessor, book, &stored.request, said, judged) else {
             tracing::warn!(id = stored.id, "a stored listing does not fit the model: it is left out");
             left_out.unfit += usize::from(found.is_some());
             continue;
         };
         let seller = numbers.of(stored.seller.as_deref());
         let ln_price = assessor.ln_price(&listing);
-        let outcome = found.and_then(|body| outcome(assessor.pack(), &body));
+        let stated = &listing.seller.stated;
+        let totals = request.seller.as_ref().and_then(|s| s.outcomes);
+        let of_it = || match &stored.seller {
+            Some(seller) => found_of.get(seller).cloned().unwrap_or_default(),
+            None => found.as_ref().and_then(was).into_iter().collect(),
+        };
+        let (counts, _) = counts.entry((stated.segment, seller)).or_insert_with(|| (Counts::default(), of_it()));
+        counts.take(stored.updated_at, totals, stated.feedback);
+        let outcome = found.and_then(|found| outcome(pack, &found.body));
         of_seller.entry(seller).or_default().push(cases.len());
         marks.push((Marks::of(&request), (outcome.is_some(), stored.updated_at)));
         cases.push(Some(Case {
             segment: listing.seller.stated.segment,
             seller,
-            evidence: listing.arrival.map_or(listing.evidence, |a| a.before),
+            evidence: listing.evidence,
+            foreseen,
             ln_price,
             outcome,
         }));
@@ -372,16 +443,42 @@ fn read_cases(
     // Of a watch whose listing is gone nobody knows what was seen, and it was found out about for what
     // was seen: as a case of which nothing was seen it would bend the fit.
     left_out.without_listing = outcomes.len();
-    (cases.into_iter().flatten().collect(), left_out)
+    let sellers = counts.into_iter().map(|(key, (counts, found))| (key, counts.beside(&found))).collect();
+    (Known { cases: cases.into_iter().flatten().collect(), sellers }, left_out)
 }
 
-fn read(assessor: &Assessor, book: &Book, text: &str, segment: Option<&str>) -> Option<(AssessRequest, Listing)> {
+/// A stored listing as it is read.
+struct Read {
+    request: AssessRequest,
+    listing: Listing,
+    /// The calls that foresaw its outcome, where they are not all of them.
+    foreseen: Option<Evidence>,
+}
+
+/// Reads a stored listing; `judged` are the signs that its outcome judges, if it has one. These replace
+/// its own calls made in hand, and none of those foresaw anything.
+fn read(
+    assessor: &Assessor,
+    book: &Book,
+    text: &str,
+    said: Option<&SellerKnown>,
+    judged: Option<&IndexMap<String, CallKind>>,
+) -> Option<Read> {
     let mut request: AssessRequest = serde_json::from_str(text).ok()?;
-    if let Some(seller) = request.seller.as_mut().filter(|s| s.segment.is_none()) {
-        seller.segment = segment.map(str::to_owned);
+    if let Some(said) = said {
+        said.complete(&mut request);
+    }
+    let in_hand = |o: &Option<Observation>| o.as_ref().is_some_and(|o| o.in_hand == Some(true));
+    let mut foreseen = None;
+    if let Some(judged) = judged.filter(|_| request.observations.iter().any(in_hand)) {
+        let mut before = request.clone();
+        before.observations.retain(|o| !in_hand(o));
+        foreseen = Some(Listing::read(assessor.pack(), book, &before, &[]).ok()?.evidence);
+        let found_since = |o: &Option<Observation>| o.as_ref().is_some_and(|o| judged.contains_key(&o.sign));
+        request.observations.retain(|o| !(in_hand(o) && found_since(o)));
     }
     let listing = Listing::read(assessor.pack(), book, &request, &[]).ok()?;
-    Some((request, listing))
+    Some(Read { request, listing, foreseen })
 }
 
 /// An outcome in the terms of a fit; what the pack no longer has is left out.
@@ -392,14 +489,18 @@ fn outcome(pack: &Pack, body: &OutcomeBody) -> Option<Outcome> {
         // The metal is told by its own states, which the model counts as the public ones.
         let own = data.components[k].states.iter().find(|s| Some(k) == pack.metal() && s.id == state);
         let seen_as = own.map_or(state, |s| s.seen_as.as_str());
-        Some((k, data.states.iter().position(|s| s.id == seen_as)?))
+        let seen_as = data.states.iter().position(|s| s.id == seen_as)?;
+        // One that the component is never in would be impossible, and with it the whole fit.
+        pack.public_states(k).any(|s| s == seen_as).then_some((k, seen_as))
     };
     let sign = |(id, call): (&String, &CallKind)| Some(Finding::certain(pack.sign(id)?, *call == CallKind::Present));
+    let mut signs: Vec<Finding> = body.signs.iter().filter_map(sign).collect();
+    pack.without_excluded(&mut signs, |f| f.sign);
     Some(Outcome {
         story: pack.story(&body.story)?,
         certainty: body.certainty.unwrap_or(1.0),
         components: body.components.iter().filter_map(|(c, s)| state(c, s)).collect(),
-        signs: body.signs.iter().filter_map(sign).collect(),
+        signs,
     })
 }
 

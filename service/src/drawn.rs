@@ -186,7 +186,8 @@ fn photo(basis: Basis) -> Option<steelyard_model::observe::Photo> {
 pub fn truth(pack: &Pack, drawn: &Drawn) -> OutcomeBody {
     let (data, listing) = (pack.data(), &drawn.listing);
     let parts = data.components.iter().zip(&listing.states).enumerate();
-    let signs = data.signs.iter().zip(&listing.signs);
+    let mut signs: Vec<_> = listing.signs.iter().enumerate().filter_map(|(j, there)| Some((j, (*there)?))).collect();
+    pack.without_excluded(&mut signs, |(j, _)| *j);
     OutcomeBody {
         listing: drawn.id.clone(),
         found_at: None,
@@ -201,10 +202,8 @@ pub fn truth(pack: &Pack, drawn: &Drawn) -> OutcomeBody {
             })
             .collect(),
         signs: signs
-            .filter_map(|(sign, there)| {
-                let call = if (*there)? { CallKind::Present } else { CallKind::Absent };
-                Some((sign.id.clone(), call))
-            })
+            .into_iter()
+            .map(|(j, there)| (data.signs[j].id.clone(), if there { CallKind::Present } else { CallKind::Absent }))
             .collect(),
         paid: None,
         sold: None,

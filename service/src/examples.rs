@@ -6,7 +6,7 @@ use crate::listing::Listing;
 use crate::problem::{FaultAt, MALFORMED, Problem, ProblemOfLine};
 use crate::strict_json;
 use crate::wire::bids::{BidOn, BidWeighed, Bids, BidsBody, LeftOut};
-use crate::wire::feed::FeedBody;
+use crate::wire::feed::{FeedBody, FeedDefaults, OfferDefaults, SellerDefaults, ValueDefaults};
 use crate::wire::request::{
     AssessRequest, CallKind, Feedback, Observation, Offer, Photo, Range, Returns, Seller, Watch, Worth, Year,
 };
@@ -175,7 +175,22 @@ fn calibre() -> Value {
 /// A feed to save.
 #[must_use]
 pub fn feed() -> FeedBody {
-    FeedBody { url: Some("https://shop.example/watches.json".into()), format: Format::JsonFeed, every_s: Some(900) }
+    let defaults = FeedDefaults {
+        seller: Some(SellerDefaults { segment: Some("open_marketplace".into()) }),
+        offer: Some(OfferDefaults {
+            shipping: Some(eur("12.00")),
+            fixed_costs: Some(eur("90.00")),
+            ..OfferDefaults::default()
+        }),
+        value: Some(ValueDefaults { selling_fee_rate: Some(0.1) }),
+        ..FeedDefaults::default()
+    };
+    FeedBody {
+        url: Some("https://shop.example/watches.json".into()),
+        format: Format::JsonFeed,
+        every_s: Some(900),
+        defaults: Some(defaults),
+    }
 }
 
 /// A feed's document: JSON Feed 1.1, with what only this service reads in `_steelyard`.
@@ -296,6 +311,7 @@ pub fn all() -> anyhow::Result<Vec<Example>> {
             "A JSON Feed, polled every quarter of an hour",
             serde_json::to_value(feed())?,
         ),
+        example(&put("/v1/feeds/{id}"), "every_quarter_hour", "As it was saved", serde_json::to_value(feed())?),
         example(
             &body("/v1/feeds/{id}/items", "post", "application/feed+json"),
             "one_item",

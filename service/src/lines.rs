@@ -1,12 +1,13 @@
 //! Requests as lines of JSON (NDJSON) into answers as lines, in the same order.
 //!
 //! A line that does not fit is answered with a problem on its own line, which names the line, and
-//! the rest goes on. Lines end in LF or CRLF; empty ones are skipped. The command line and the HTTP
+//! the rest goes on. Lines end in LF or CRLF; empty ones are skipped, as is a byte
+//! order mark before the first. The command line and the HTTP
 //! stream share all of this: bytes, however they come, are cut by a [`Splitter`] into a [`Batch`] of
 //! lines, and a batch is answered as a whole. What is held does not grow with the number of lines.
 
 use crate::app::App;
-use crate::body::MOST_BYTES;
+use crate::body::{MARK, MOST_BYTES};
 use crate::problem::{Problem, ProblemOfLine, TOO_LARGE};
 use crate::wire::response::Assessment;
 use std::io::{self, Read, Write};
@@ -183,6 +184,9 @@ impl Splitter {
 
     fn end_line(&mut self) {
         self.number += 1;
+        if self.number == 1 && self.batch.bytes.starts_with(MARK) {
+            self.batch.bytes.drain(..MARK.len());
+        }
         let line = &self.batch.bytes[self.begun..];
         let line = line.strip_suffix(b"\r").unwrap_or(line);
         let too_long = self.over || line.len() > MOST_BYTES;

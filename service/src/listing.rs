@@ -164,6 +164,8 @@ pub struct Circumstances {
     pub resolution_unknown: bool,
     /// Money was asked for and no fixed costs were given.
     pub no_service_cost: bool,
+    /// Money was asked for, and neither costs nor fees of any kind were given.
+    pub no_costs: bool,
     /// There is an asking price but no value to compare it with.
     pub no_value: bool,
 }
@@ -246,15 +248,16 @@ impl Reader<'_> {
         let arrival =
             (r.stage == Some(wire::Stage::Received)).then(|| self.arrival(r, &watch, &observations, &implied));
         let seen = self.as_seen(&watch, &all);
+        let no_service_cost =
+            r.value.is_some() && include.decision && r.offer.as_ref().is_none_or(|o| o.fixed_costs.is_none());
         let circumstances = Circumstances {
             gold_claimed: watch.gold_claimed(self.pack),
             luminous_unknown: self.pack.luminous().is_some_and(|t| watch.traits[t].is_none())
                 && watch.first_year.is_none_or(|y| y < RADIUM_UNTIL),
             outcome_totals: seller.as_ref().is_some_and(|s| s.stated.outcome_count > 0),
             resolution_unknown: photos.iter().any(|(_, p)| p.px_per_mm.is_none()),
-            no_service_cost: r.value.is_some()
-                && include.decision
-                && r.offer.as_ref().is_none_or(|o| o.fixed_costs.is_none()),
+            no_service_cost,
+            no_costs: no_service_cost && !names_costs(r),
             no_value: r.value.is_none() && r.offer.as_ref().is_some_and(|o| o.price.is_some()),
         };
         Some(Listing {
@@ -548,6 +551,13 @@ impl Reader<'_> {
             asking_cost: asking_cost.unwrap_or(self.pack.data().defaults.asking_cost_share * value.median),
         })
     }
+}
+
+/// Whether postage, a fee or a charge is given, even as 0: then they were not forgotten.
+fn names_costs(r: &wire::AssessRequest) -> bool {
+    let of_offer =
+        r.offer.as_ref().is_some_and(|o| o.shipping.is_some() || o.buyer_fee_rate.is_some() || o.import_rate.is_some());
+    of_offer || r.value.as_ref().is_some_and(|v| v.selling_fee_rate.is_some())
 }
 
 fn include(r: &wire::AssessRequest, received: bool) -> Include {

@@ -13,7 +13,7 @@ mod seller;
 mod watches;
 
 pub use finding::import;
-pub(crate) use finding::{Finding, IMPORTED, outcomes_by_listing, read_and_record, record};
+pub(crate) use finding::{Finding, Found, IMPORTED, outcomes_by_listing, read_and_record, record};
 pub(crate) use forgetting::{feed_seller, forget};
 pub use looking::activate;
 pub(crate) use looking::{activation, follow, refresh_open};
@@ -369,14 +369,19 @@ impl Memory {
         Ok(InForce { revision, since: revision, served, book, own_book: past.own_book.clone() })
     }
 
-    /// The kinds of sellers that were said, by seller.
-    pub(crate) async fn seller_segments(&self) -> Result<HashMap<String, String>, Problem> {
-        let (mut segments, mut after) = (HashMap::new(), String::new());
+    /// What was said of sellers: kind and ratings, by seller.
+    pub(crate) async fn sellers_said(&self) -> Result<HashMap<String, SellerKnown>, Problem> {
+        let (mut all, mut after) = (HashMap::new(), String::new());
         loop {
             let page = self.store.sellers(ACCOUNT, &after, PAGE).await?;
-            let Some(last) = page.last() else { return Ok(segments) };
+            let Some(last) = page.last() else { return Ok(all) };
             after.clone_from(&last.id);
-            segments.extend(page.into_iter().filter_map(|s| Some((s.id, s.said?.segment?))));
+            let known = |said: store::Seller| SellerKnown {
+                segment: said.segment,
+                feedback: said.feedback.as_deref().and_then(|f| serde_json::from_str(f).ok()),
+                others: Vec::new(),
+            };
+            all.extend(page.into_iter().filter_map(|s| Some((s.id, known(s.said?)))));
         }
     }
 

@@ -29,7 +29,7 @@ use steelyard_model::pack::{METAL, Pack, nearest};
 /// How a file of outcomes is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Format {
-    /// Comma-separated values with a header (RFC 4180).
+    /// Comma-separated values with a header (RFC 4180), or parted by semicolons.
     Csv,
     /// A JSON object a line.
     Ndjson,
@@ -66,8 +66,6 @@ const NEEDED: [&str; 2] = ["listing", "story"];
 const AMOUNTS: [&str; 2] = ["paid", "sold"];
 /// Nothing is found out in the future, but clocks and time zones differ.
 const CLOCKS_DIFFER: SignedDuration = SignedDuration::from_hours(24);
-/// What parts the cells of a CSV.
-const DELIMITER: u8 = b',';
 /// The most columns of a CSV, some times those that there are; the most faults of its header that are
 /// named; and how much of a name is shown.
 const MOST_COLUMNS: usize = 1_000;
@@ -112,10 +110,34 @@ pub fn read_lines(
         detail: faults.into_iter().map(said).collect::<Vec<_>>().join("; "),
     };
     let read = |Line { number, body }| match body {
-        Ok(body) => read(body).map(|body| (number, body)).map_err(|faults| refused(number, faults)),
+        Ok(body) => {
+            let certainty = certainty_cell(format, &body);
+            read(body).map(|body| (number, body)).map_err(|mut faults| {
+                if let Some(cell) = certainty {
+                    let faults = faults.iter_mut().filter(|f| f.pointer == "/certainty");
+                    faults.for_each(|f| f.detail = no_number(&cell));
+                }
+                refused(number, faults)
+            })
+        }
         Err(detail) => Err(RefusedLine { line: number, detail }),
     };
     Ok(lines(pack, format, bytes)?.into_iter().map(read).collect())
+}
+
+/// The certainty in a CSV that is no number.
+fn certainty_cell(format: Format, body: &Value) -> Option<String> {
+    body.get("certainty").and_then(Value::as_str).filter(|_| format == Format::Csv).map(str::to_owned)
+}
+
+fn no_number(cell: &str) -> String {
+    let with_point = cell.replacen(',', ".", 1);
+    match with_point.parse::<f64>() {
+        Ok(number) if number.is_finite() && cell != with_point => {
+            format!("`{cell}` has a comma: decimals have a point, as in {with_point}")
+        }
+        _ => format!("`{cell}` is no number from 0.2 to 1, such as 0.9"),
+    }
 }
 
 /// Every fault of meaning in an outcome of the right shape.
@@ -140,22 +162,29 @@ pub fn faults(pack: &Pack, body: &OutcomeBody) -> Vec<FaultAt> {
     }
     for (name, state) in &body.components {
         let at = pointer_to("/components", name);
-        let Some(component) = data.components.iter().find(|c| c.id == *name) else {
+        let Some(k) = pack.component(name) else {
             let near = nearest(name, data.components.iter().map(|c| c.id.as_str()));
             fault(at, format!("there is no component `{name}`{near}"));
             continue;
         };
         let states: Vec<&str> = if name == METAL {
-            component.states.iter().map(|s| s.id.as_str()).collect()
+            data.components[k].states.iter().map(|s| s.id.as_str()).collect()
         } else {
-            data.states.iter().map(|s| s.id.as_str()).collect()
+            pack.public_states(k).map(|s| data.states[s].id.as_str()).collect()
         };
         if !states.contains(&state.as_str()) {
             fault(at, format!("must be one of {}", states.join(", ")));
         }
     }
-    for name in body.signs.keys().filter(|name| pack.sign(name).is_none()) {
-        fault(pointer_to("/signs", name), format!("there is no sign `{name}`{}", pack.nearest_sign(name)));
+    for (i, name) in body.signs.keys().enumerate() {
+        let Some(sign) = pack.sign(name) else {
+            fault(pointer_to("/signs", name), format!("there is no sign `{name}`{}", pack.nearest_sign(name)));
+            continue;
+        };
+        let mut before = body.signs.keys().take(i);
+        if let Some(other) = before.find(|b| pack.sign(b).is_some_and(|b| pack.signs()[sign].excludes.contains(&b))) {
+            fault(pointer_to("/signs", name), format!("the same question as `{other}`: judge only one of them"));
+        }
     }
     for (pointer, money) in [("/paid", &body.paid), ("/sold", &body.sold)] {
         if let Some(money) = money {
@@ -176,8 +205,10 @@ fn json_lines(bytes: &[u8]) -> Vec<Line> {
 }
 
 fn csv_lines(pack: &Pack, bytes: &[u8]) -> Result<Vec<Line>, Vec<String>> {
-    let mut reader =
-        csv::ReaderBuilder::new().flexible(true).has_headers(false).trim(Trim::All).from_reader(Cursor::new(bytes));
+    let delimiter = delimiter(bytes);
+    let mut reader = csv::ReaderBuilder::new();
+    reader.flexible(true).has_headers(false).trim(Trim::All).delimiter(delimiter);
+    let mut reader = reader.from_reader(Cursor::new(bytes));
     let mut record = ByteRecord::new();
     // Reading bytes from memory does not fail, and lines may have any number of cells.
     let failed = |e: csv::Error| vec![e.to_string()];
@@ -191,7 +222,7 @@ fn csv_lines(pack: &Pack, bytes: &[u8]) -> Result<Vec<Line>, Vec<String>> {
             break;
         }
         // Before the reader, which takes any quote as it stands and all that follows one that is not closed.
-        let sound = record_length(&bytes[begin..], DELIMITER);
+        let sound = record_length(&bytes[begin..], delimiter);
         match (&columns, sound) {
             (None, Err(fault)) => return Err(vec![format!("the header cannot be read: {fault}")]),
             (Some(_), Err(fault)) => {
@@ -259,6 +290,13 @@ fn record_length(bytes: &[u8], delimiter: u8) -> Result<usize, &'static str> {
     }
 }
 
+/// What parts the cells: where a header holds semicolons and no comma, as spreadsheets write where
+/// decimals have a comma, it can be nothing else, since no column's name holds either.
+fn delimiter(bytes: &[u8]) -> u8 {
+    let header = bytes.split(|b| matches!(b, b'\r' | b'\n')).find(|line| !line.is_empty()).unwrap_or_default();
+    if header.contains(&b';') && !header.contains(&b',') { b';' } else { b',' }
+}
+
 /// The names of the columns.
 fn header(pack: &Pack, record: &ByteRecord) -> Result<Vec<String>, Vec<String>> {
     if record.len() > MOST_COLUMNS {
@@ -296,7 +334,16 @@ fn header_faults(pack: &Pack, columns: &[String]) -> Vec<String> {
                 faults.push(format!("column `{shown}`: there is no sign `{named}`{}", pack.nearest_sign(name)));
             }
         } else if !plain().any(|c| c == column) {
-            faults.push(format!("there is no column `{shown}`{}", nearest(column, plain())));
+            let meant = if components().any(|c| c == column) {
+                format!(", did you mean `{COMPONENT}{column}`?")
+            } else if pack.sign(column).is_some() {
+                format!(", did you mean `{SIGN}{column}`?")
+            } else if column.contains(['\t', ';']) {
+                ": commas part the columns, or semicolons alone".to_owned()
+            } else {
+                nearest(column, plain())
+            };
+            faults.push(format!("there is no column `{shown}`{meant}"));
         }
     }
     let missing = NEEDED.iter().filter(|n| !columns.iter().any(|c| c == *n));
@@ -374,6 +421,39 @@ mod tests {
         assert_eq!(numbers("\u{feff}listing,story\na,fake\n"), [2]);
     }
 
+    /// As spreadsheets write where decimals have a comma. Commas are then a cell's own.
+    #[test]
+    fn semicolons_part_cells_where_the_header_has_no_comma() {
+        let lines = csv("\u{feff}listing;story;note;certainty\r\na;fake;one, two;0,9\r\nb;fake;\"1;2\";\r\n").unwrap();
+        let bodies: Vec<Value> = lines.into_iter().map(|l| l.body.unwrap()).collect();
+        assert_eq!(bodies[0], json!({ "listing": "a", "story": "fake", "note": "one, two", "certainty": "0,9" }));
+        assert_eq!(bodies[1], json!({ "listing": "b", "story": "fake", "note": "1;2" }));
+        for mixed in ["listing;story,note\na;fake,n\n", "listing\tstory\na\tfake\n"] {
+            let faults = csv(mixed).unwrap_err();
+            assert!(faults[0].ends_with(": commas part the columns, or semicolons alone"), "{faults:?}");
+        }
+        // A comma-separated line may hold semicolons.
+        let lines = csv("listing,story,note\na,fake,one; two\n").unwrap();
+        assert_eq!(lines[0].body.as_ref().unwrap()["note"], "one; two");
+    }
+
+    #[test]
+    fn a_certainty_that_is_no_number_is_named_as_it_stands() {
+        let said = |cell: &str| {
+            let file = format!("listing,story,certainty\na,fake,\"{cell}\"\n");
+            let read = |_| Err(vec![FaultAt::new("/certainty", "not of type")]);
+            let mut lines = read_lines(&Pack::builtin(), Format::Csv, file.as_bytes(), read).unwrap();
+            lines.remove(0).unwrap_err().detail
+        };
+        assert_eq!(said("0,9"), "certainty: `0,9` has a comma: decimals have a point, as in 0.9");
+        // Not a number is no number, and left out it would be certain.
+        for cell in ["high", "90%", "nan", "inf", "0,9,9", ","] {
+            assert_eq!(said(cell), format!("certainty: `{cell}` is no number from 0.2 to 1, such as 0.9"));
+        }
+        // Of a number there is something else to say.
+        assert_eq!(said("0.1"), "certainty: not of type");
+    }
+
     #[test]
     fn an_empty_cell_is_not_known() {
         let lines = csv(
@@ -401,6 +481,13 @@ mod tests {
                 "column `component:dail`: there is no component `dail`, did you mean `dial`?",
                 "column `sign:crown_unsined`: there is no sign `crown_unsined`, did you mean `crown_unsigned`?",
                 "the column `story` must be there",
+            ]
+        );
+        assert_eq!(
+            csv("listing,story,movement,crown_unsigned\n").unwrap_err(),
+            [
+                "there is no column `movement`, did you mean `component:movement`?",
+                "there is no column `crown_unsigned`, did you mean `sign:crown_unsigned`?",
             ]
         );
         assert_eq!(csv("").unwrap_err().len(), 1);

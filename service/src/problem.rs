@@ -38,9 +38,12 @@ pub struct ProblemOfLine {
 /// One fault and where it stands.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct FaultAt {
-    /// JSON Pointer into the request body; empty for the whole body.
+    /// JSON Pointer into the request body; empty for the whole body, and where `parameter` says where.
     #[schema(example = "/offer/price/amount")]
     pub pointer: String,
+    /// The parameter of the query or the path that is at fault; left out where it is the body.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub parameter: Option<String>,
     /// What is wrong there.
     pub detail: String,
 }
@@ -48,7 +51,12 @@ pub struct FaultAt {
 impl FaultAt {
     /// A fault at a pointer.
     pub fn new(pointer: impl Into<String>, detail: impl Into<String>) -> Self {
-        Self { pointer: pointer.into(), detail: detail.into() }
+        Self { pointer: pointer.into(), parameter: None, detail: detail.into() }
+    }
+
+    /// A fault of a parameter.
+    pub fn of_parameter(name: impl Into<String>, detail: impl Into<String>) -> Self {
+        Self { pointer: String::new(), parameter: Some(name.into()), detail: detail.into() }
     }
 }
 
@@ -141,6 +149,16 @@ impl Problem {
         }
     }
 
+    /// Parameters that are at fault: unknown ones are 422, others 400.
+    #[must_use]
+    pub(crate) fn of_parameters(kind: Kind, errors: Vec<FaultAt>) -> Self {
+        let detail = match errors.as_slice() {
+            [one] => format!("parameter `{}`: {}", one.parameter.as_deref().unwrap_or_default(), one.detail),
+            _ => format!("{} faults, each named in `errors`", errors.len()),
+        };
+        Self::new(kind, detail).with(errors)
+    }
+
     /// The same problem with the faults that make it.
     #[must_use]
     pub fn with(mut self, errors: Vec<FaultAt>) -> Self {
@@ -186,10 +204,6 @@ impl IntoResponse for Problem {
             (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),
         ];
         let mut response = (status, headers, body).into_response();
-        if matches!(status, StatusCode::PAYLOAD_TOO_LARGE | StatusCode::UNSUPPORTED_MEDIA_TYPE) {
-            // The rest of the body is not read, so the connection cannot go on: say so (RFC 9112, 9.6).
-            response.headers_mut().insert(header::CONNECTION, HeaderValue::from_static("close"));
-        }
         if status == StatusCode::SERVICE_UNAVAILABLE {
             response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static(RETRY_AFTER_S));
         }

@@ -36,7 +36,8 @@ impl Shape {
     /// Whether a text is for certain a body without a fault of shape, which then can be read as it
     /// stands. Where it is not, [`Self::check`] tells.
     pub(crate) fn fits(&self, text: &str) -> bool {
-        self.fits.fits(text)
+        // It could only be there as an escape: RFC 8259, section 7.
+        memchr::memmem::find(text.as_bytes(), b"\\u0000").is_none() && self.fits.fits(text)
     }
 
     /// All faults of shape. `body` is mended where they stand, so that what remains can be read
@@ -53,6 +54,7 @@ impl Shape {
                 items.clear();
             }
         }
+        take_out_nuls(body, &mut String::new(), &mut reported);
         reported.extend(self.unknown_nulls(body));
         drop_nulls(body);
         let mut mended: HashSet<String> = HashSet::new();
@@ -134,6 +136,42 @@ fn stand_in(pointer: &str) -> Option<Value> {
         ["", "format"] => Some(json!("json_feed")),
         ["", "every_s"] => Some(json!(900)),
         _ => None,
+    }
+}
+
+/// U+0000 in texts and names is a fault, since not every database can hold it; what stands around it is
+/// still read.
+pub(crate) fn take_out_nuls(value: &mut Value, at: &mut String, faults: &mut Vec<FaultAt>) {
+    const DETAIL: &str = "holds the character U+0000, which cannot be stored";
+    match value {
+        Value::String(text) if text.contains('\0') => {
+            faults.push(FaultAt::new(at.as_str(), DETAIL));
+            *text = text.replace('\0', "\u{fffd}");
+        }
+        Value::Object(members) => {
+            members.retain(|name, _| {
+                let sound = !name.contains('\0');
+                if !sound {
+                    faults.push(FaultAt::new(pointer_to(at, name), DETAIL));
+                }
+                sound
+            });
+            for (name, member) in members {
+                let parent = at.len();
+                *at = pointer_to(at, name);
+                take_out_nuls(member, at, faults);
+                at.truncate(parent);
+            }
+        }
+        Value::Array(items) => {
+            for (i, item) in items.iter_mut().enumerate() {
+                let parent = at.len();
+                *at = pointer_to(at, &i.to_string());
+                take_out_nuls(item, at, faults);
+                at.truncate(parent);
+            }
+        }
+        _ => {}
     }
 }
 

@@ -16,13 +16,15 @@ on_both! {
     there_is_one_feed_of_a_url,
     a_deleted_feed_takes_what_it_said_along_and_leaves_the_listings,
     a_feed_without_a_url_is_never_due,
+    a_feed_that_is_changed_wakes_and_knows_its_items_still,
     a_store_from_before_feeds_without_a_url_keeps_what_it_holds,
 }
 
 async fn add(store: &Store, account: &str, id: &str, second: i64) {
     let mut write = store.write(account).await.unwrap();
     let url = format!("https://shop.example/{id}");
-    let feed = NewFeed { id, url: Some(&url), format: Format::JsonFeed, every_s: Some(900), at: at(second) };
+    let feed =
+        NewFeed { id, url: Some(&url), format: Format::JsonFeed, every_s: Some(900), defaults: None, at: at(second) };
     write.add_feed(&feed).await.unwrap();
     write.commit().await.unwrap();
 }
@@ -138,8 +140,14 @@ async fn there_is_one_feed_of_a_url(place: &Place) {
     add(&store, ACCOUNT, "f", 0).await;
     add(&store, "other", "f", 0).await;
     let mut write = store.write(ACCOUNT).await.unwrap();
-    let again =
-        NewFeed { id: "g", url: Some("https://shop.example/f"), format: Format::Ndjson, every_s: Some(60), at: at(1) };
+    let again = NewFeed {
+        id: "g",
+        url: Some("https://shop.example/f"),
+        format: Format::Ndjson,
+        every_s: Some(60),
+        defaults: None,
+        at: at(1),
+    };
     let error = write.add_feed(&again).await.unwrap_err();
     assert!(error.is_conflict() && error.to_string().contains("\"f\""), "{error}");
     drop(write);
@@ -179,7 +187,7 @@ async fn a_feed_without_a_url_is_never_due(place: &Place) {
     let store = place.open().await;
     for id in ["f", "g"] {
         let mut write = store.write(ACCOUNT).await.unwrap();
-        let feed = NewFeed { id, url: None, format: Format::Ndjson, every_s: None, at: at(0) };
+        let feed = NewFeed { id, url: None, format: Format::Ndjson, every_s: None, defaults: None, at: at(0) };
         write.add_feed(&feed).await.unwrap();
         committed(write).await;
     }
@@ -187,6 +195,44 @@ async fn a_feed_without_a_url_is_never_due(place: &Place) {
     let feed = store.feed(ACCOUNT, "f").await.unwrap();
     assert_eq!((feed.url, feed.every_s, feed.schedule.next_poll_at), (None, None, None));
     assert_eq!(feed.schedule.state, State::Active);
+}
+
+async fn a_feed_that_is_changed_wakes_and_knows_its_items_still(place: &Place) {
+    let store = place.open().await;
+    add(&store, ACCOUNT, "f", 0).await;
+    add(&store, ACCOUNT, "g", 0).await;
+    let item = FeedItem { feed: "f".into(), item: "1".into(), digest: "d".into(), request: "{}".into() };
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    write.put_feed_item(&item, None).await.unwrap();
+    committed(write).await;
+    let feed = store.claim_feed_now(ACCOUNT, "f", "w", at(1), at(9)).await.unwrap().unwrap();
+    let url = Some("https://shop.example/elsewhere");
+    let new =
+        NewFeed { id: "f", url, format: Format::Ndjson, every_s: Some(60), defaults: Some("{\"aim\":{}}"), at: at(5) };
+    // Not while it is polled.
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    assert!(!write.change_feed(&new).await.unwrap());
+    drop(write);
+    store.end_poll(&feed, "w", &end(&schedule(State::Resting, 0), &tags(), Some("{}"))).await.unwrap();
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    assert!(write.expect_feed("f", Precondition::Revisions(vec![1])).await.unwrap_err().is_conflict());
+    assert!(write.expect_feed("h", Precondition::None).await.unwrap_err().is_not_found());
+    write.expect_feed("f", Precondition::Revisions(vec![2])).await.unwrap();
+    assert_eq!(write.other_feed_of("https://shop.example/g", "f").await.unwrap().as_deref(), Some("g"));
+    assert_eq!(write.other_feed_of("https://shop.example/f", "f").await.unwrap(), None);
+    assert!(write.change_feed(&new).await.unwrap());
+    committed(write).await;
+    let now = store.feed(ACCOUNT, "f").await.unwrap();
+    assert_eq!((now.revision, now.url.as_deref(), now.format, now.every_s), (3, url, Format::Ndjson, Some(60)));
+    assert_eq!((now.defaults.as_deref(), now.schedule), (new.defaults, Schedule::new(at(5))));
+    assert_eq!((now.validators, now.last_items.as_deref()), (Validators::default(), Some("{}")));
+    assert_eq!(store.feed_item(ACCOUNT, "f", "1").await.unwrap(), Some(item));
+    let mut write = store.write(ACCOUNT).await.unwrap();
+    let still = NewFeed { url: None, every_s: None, defaults: None, ..new };
+    assert!(write.change_feed(&still).await.unwrap());
+    committed(write).await;
+    let now = store.feed(ACCOUNT, "f").await.unwrap();
+    assert_eq!((now.url, now.every_s, now.defaults, now.schedule.next_poll_at), (None, None, None, None));
 }
 
 /// The schema as it was before, made by the same migrator from the same files.
@@ -253,6 +299,7 @@ async fn a_store_from_before_feeds_without_a_url_keeps_what_it_holds(place: &Pla
             url: Some("https://shop.example/f".into()),
             format: Format::Ndjson,
             every_s: Some(900),
+            defaults: None,
             created_at: time,
             last_polled_at: Some(time),
             schedule,
@@ -272,8 +319,14 @@ async fn a_store_from_before_feeds_without_a_url_keeps_what_it_holds(place: &Pla
     assert_eq!(store.claim_feed_now(ACCOUNT, "f", "x", at(0), at(9)).await.unwrap(), None);
     let mut write = store.write(ACCOUNT).await.unwrap();
     assert_eq!(write.feed_items_of("s").await.unwrap().len(), 1);
-    let again =
-        NewFeed { id: "h", url: Some("https://shop.example/f"), format: Format::Ndjson, every_s: Some(60), at: at(0) };
+    let again = NewFeed {
+        id: "h",
+        url: Some("https://shop.example/f"),
+        format: Format::Ndjson,
+        every_s: Some(60),
+        defaults: None,
+        at: at(0),
+    };
     assert!(write.add_feed(&again).await.unwrap_err().is_conflict());
     write.delete_feed("f", Precondition::None).await.unwrap();
     committed(write).await;

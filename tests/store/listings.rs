@@ -295,6 +295,12 @@ async fn an_assessment_keeps_the_request_it_was_made_of(place: &Place) {
     assert_eq!((one.request.as_str(), one.assessment.keys.expected_net), ("2", Some(3.0)));
     assert!(store.assessment(ACCOUNT, "a", fifth + 1).await.unwrap_err().is_not_found());
 
+    // At a revision it is the request in force then, however often the same was put again.
+    let a = async |revision| store.request_at(ACCOUNT, "a", revision, at(-1)).await.unwrap().map(|(text, _)| text);
+    assert_eq!(a(first - 1).await.as_deref(), Some("1"));
+    assert_eq!((a(second).await.as_deref(), a(third).await.as_deref()), (Some("1"), Some("2")));
+    assert_eq!((a(fourth).await.as_deref(), a(fifth).await), (Some("2"), None));
+
     // What named a forgotten seller is put in another's place.
     put(&store, &NewListing { seller: Some("s"), request: "of s", ..listing("c") }, &assessment(None)).await;
     put(&store, &NewListing { request: "of nobody", ..listing("c") }, &assessment(None)).await;

@@ -93,7 +93,8 @@ async fn fill(store: &Store) {
     let urls = [("f-1", Some("https://shop.example/ü?a=1")), ("f-0", Some("https://shop.example/b")), ("f-2", None)];
     for (id, url) in urls {
         let every_s = url.map(|_| 900);
-        write.add_feed(&NewFeed { id, url, format: Format::Ndjson, every_s, at: at(7) }).await.unwrap();
+        let defaults = url.is_none().then_some("{\"offer\": {\"import_rate\":0.20}}");
+        write.add_feed(&NewFeed { id, url, format: Format::Ndjson, every_s, defaults, at: at(7) }).await.unwrap();
     }
     let items = [
         ("b", Some("s ü"), "{ \"observations\":\r\n [], \"seller\": {\"id\": \"s ü\"} }"),
@@ -179,6 +180,11 @@ async fn the_export_of_an_import_is_the_same_to_the_byte() {
         assert_eq!(store.active_model(ACCOUNT).await.unwrap().as_deref(), Some("2"));
         let imported = store.listings(ACCOUNT, &ListingQuery { limit: 10, ..ListingQuery::default() }).await.unwrap();
         assert_eq!(imported.items.iter().filter(|l| l.assessment.is_none()).count(), 4);
+        // Past requests have lost their revisions: then their times tell.
+        for (asked, put) in [(1, 7), (7, 7), (8, 8), (9, 8)] {
+            let stood = store.request_at(ACCOUNT, "b/1", i64::MAX, at(asked)).await.unwrap();
+            assert_eq!(stood.map(|(_, at)| at), Some(at(put)));
+        }
         // Life goes on: numbers do not collide.
         put(&store, &listing("new"), &assessment(None)).await;
         let mut write = store.write(ACCOUNT).await.unwrap();

@@ -276,6 +276,23 @@ impl Pack {
         self.sign_by_id.get(id).copied()
     }
 
+    /// Of what is said of signs, leaves out what answers a question a second time: a sign that may not
+    /// stand beside one before it.
+    pub fn without_excluded<T>(&self, said: &mut Vec<T>, sign: impl Fn(&T) -> Index) {
+        let mut kept: Vec<Index> = Vec::new();
+        said.retain(|one| {
+            let sign = sign(one);
+            let stays = !kept.iter().any(|other| self.signs[sign].excludes.contains(other));
+            kept.extend(stays.then_some(sign));
+            stays
+        });
+    }
+
+    /// The public states that a component can be in.
+    pub fn public_states(&self, component: Index) -> impl Iterator<Item = Index> + '_ {
+        (0..self.data.states.len()).filter(move |s| self.components[component].seen_as.contains(s))
+    }
+
     /// Index of a component.
     #[must_use]
     pub fn component(&self, id: &str) -> Option<Index> {

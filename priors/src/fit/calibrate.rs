@@ -2,13 +2,14 @@
 
 use super::em::{self, Listings, Outcomes};
 use super::report::{self, Card, Report, Scores};
-use super::{Case, FitError, Progress, Settings, check, finished};
+use super::{Case, FitError, Progress, Sellers, Settings, check, finished};
 use crate::LogOdds;
 use crate::recalibrate::{Assessment, OutOfFold, Shrinkage, assess};
+use crate::score::Shared;
 use crate::score::gain::{Compared, Gain};
 use rand_core::{RngCore as _, SeedableRng as _};
 use rand_pcg::Pcg64;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use steelyard_model::pack::data::{ModelData, Recalibration};
@@ -39,15 +40,16 @@ pub struct Calibration {
 /// Fits the pack's numbers to the cases and says how good the result forecasts outcomes that it has
 /// not seen.
 ///
-/// The outcomes are dealt to folds, all of a seller's to one; each fold is forecast by a fit without
-/// its sellers, and from evidence and price alone. Where there are outcomes of fewer than two sellers
-/// there are no such forecasts, no scores and no recalibration.
+/// The certain outcomes are dealt to folds, all of a seller's to one; each fold is forecast by a fit
+/// without its sellers, and from what was known of them beside their outcomes. Where there are certain outcomes of fewer
+/// than two sellers there are no such forecasts, no scores and no recalibration.
 ///
 /// # Errors
 /// On a case that does not fit the pack or cannot occur under it, and if the callback breaks.
 pub fn calibrate(
     pack: &Arc<Pack>,
     cases: &[Case],
+    sellers: &Sellers,
     options: &Options,
     mut progress: impl FnMut(Progress) -> ControlFlow<()>,
 ) -> Result<Calibration, FitError> {
@@ -56,23 +58,42 @@ pub fn calibrate(
     let count = folds.iter().flatten().max().map_or(0, |last| last + 1);
     let fits = if count < 2 { 1 } else { count + 1 };
     let mut fit = |number: usize, cases: &[(usize, &Case)]| {
-        em::run(pack, cases, &options.settings, |iteration, objective| {
+        em::run(pack, cases, sellers, &options.settings, |iteration, objective| {
             progress(Progress { fit: number, fits, iteration, objective })
         })
     };
 
     let mut forecasts: Vec<Forecast> = Vec::new();
+    let mut shared = [Vec::new(), Vec::new()];
     for fold in 0..fits - 1 {
         let side = |held: bool| -> Vec<(usize, &Case)> {
             cases.iter().enumerate().filter(|(i, _)| (folds[*i] == Some(fold)) == held).collect()
         };
         let (held, others) = (side(true), side(false));
         let without = Arc::new(Pack::from_data(finished(fit(fold, &others)?.data))?);
-        let told = |pack: &Arc<Pack>| Listings::new(pack, &held, Outcomes::HeldBack).log_odds();
-        for (((_, case), before), after) in held.iter().zip(told(pack)?).zip(told(&without)?) {
-            if let Some(outcome) = case.outcome.as_ref().filter(|o| o.is_likely()) {
-                let (seller, bad) = ((case.segment, case.seller), pack.bad()[outcome.story]);
-                forecasts.push(Forecast { fold, seller, bad, before, after });
+        // Of every case held back its number among the forecasts, where it can be scored.
+        let mut number: Vec<Option<usize>> = Vec::with_capacity(held.len());
+        let mut next = forecasts.len();
+        for (_, case) in &held {
+            number.push(case.scorable().map(|_| next));
+            next += usize::from(case.scorable().is_some());
+        }
+        let mut told = Vec::new();
+        for (pack, shared) in [pack, &without].into_iter().zip(&mut shared) {
+            let mut listings = Listings::new(pack, &held, sellers, Outcomes::HeldBack)?;
+            let (log_odds, together) = listings.forecast(|i| number[i].is_some())?;
+            shared.extend(
+                together
+                    .into_iter()
+                    .map(|s| Shared { cases: s.cases.iter().filter_map(|i| number[*i]).collect(), ..s }),
+            );
+            told.push(log_odds);
+        }
+        for (i, (_, case)) in held.iter().enumerate() {
+            if let Some(outcome) = case.scorable() {
+                let bad = pack.bad()[outcome.story];
+                let seller = (case.segment, case.seller);
+                forecasts.push(Forecast { fold, seller, bad, before: told[0][i], after: told[1][i] });
             }
         }
     }
@@ -85,7 +106,7 @@ pub fn calibrate(
         let kept = found.kept();
         data.recalibration = Recalibration { intercept: kept.intercept(), slope: kept.slope() };
     }
-    let scores = scores(pack, &forecasts, recalibration.as_ref(), options.seed)?;
+    let scores = scores(pack, &forecasts, &shared, recalibration.as_ref(), options.seed)?;
     let report = report::of(pack, &data, cases, scores, recalibration);
     Ok(Calibration { data, report })
 }
@@ -114,6 +135,7 @@ fn recalibrated(pack: &Pack, forecasts: &[Forecast]) -> Result<Option<Assessment
 fn scores(
     pack: &Pack,
     forecasts: &[Forecast],
+    [shared_before, shared_after]: &[Vec<Shared>; 2],
     recalibration: Option<&Assessment>,
     seed: u64,
 ) -> Result<Option<Scores>, FitError> {
@@ -127,6 +149,8 @@ fn scores(
         Some(found) => found.out_of_fold.iter().zip(forecasts).map(|(told, f)| (*told, f.bad)).collect(),
         None => forecasts.iter().map(|f| (LogOdds::new(f.after), f.bad)).collect(),
     };
+    let sellers = forecasts.iter().map(|f| f.seller).collect::<BTreeSet<_>>().len();
+    let card = |told: &[(LogOdds, bool)], shared| Card::new(told, shared, sellers, seed);
     let compared = forecasts.iter().zip(before.iter().zip(&after));
     let gain = Gain::new(compared.map(|(f, ((first, bad), (second, _)))| Compared {
         group: f.seller,
@@ -134,14 +158,14 @@ fn scores(
         first: *first,
         second: *second,
     }));
-    Ok(Some(Scores { before: Card::new(&before, seed)?, after: Card::new(&after, seed)?, gain }))
+    Ok(Some(Scores { before: card(&before, shared_before)?, after: card(&after, shared_after)?, gain }))
 }
 
-/// The fold of every case, `None` for those of sellers without outcomes: such cases are in every fit.
-/// Sellers come in random order, each to the fold with the fewest outcomes yet.
+/// The fold of every case, `None` for those of sellers of whom nothing can be scored: such cases are in
+/// every fit. Sellers come in random order, each to the fold with the fewest certain outcomes yet.
 fn deal(cases: &[Case], folds: usize, seed: u64) -> Vec<Option<usize>> {
     let mut outcomes: BTreeMap<(Index, u64), usize> = BTreeMap::new();
-    for case in cases.iter().filter(|c| c.outcome.is_some()) {
+    for case in cases.iter().filter(|c| c.scorable().is_some()) {
         *outcomes.entry((case.segment, case.seller)).or_default() += 1;
     }
     let mut sellers: Vec<((Index, u64), usize)> = outcomes.into_iter().collect();
@@ -168,13 +192,15 @@ mod tests {
 
     #[test]
     fn no_seller_is_in_two_folds_and_folds_are_even() {
-        let outcome = || Outcome { story: 0, certainty: 1.0, components: vec![], signs: vec![] };
+        let outcome = |certainty| Outcome { story: 0, certainty, components: vec![], signs: vec![] };
         let case = |i: u64| Case {
             segment: (i % 2) as usize,
             seller: i % 30,
             evidence: steelyard_model::observe::Evidence::default(),
+            foreseen: None,
             ln_price: [0.0; 8],
-            outcome: (!i.is_multiple_of(3)).then(outcome),
+            // Of every third seller nothing is certain.
+            outcome: (!i.is_multiple_of(9)).then(|| outcome(if i.is_multiple_of(3) { 0.8 } else { 1.0 })),
         };
         let cases: Vec<Case> = (0..300).map(case).collect();
         let dealt = deal(&cases, 5, 1);
@@ -182,7 +208,7 @@ mod tests {
         let mut outcomes = [0; 5];
         for (case, fold) in cases.iter().zip(&dealt) {
             assert_eq!(*of_seller.entry((case.segment, case.seller)).or_insert(*fold), *fold);
-            if case.outcome.is_some() {
+            if case.scorable().is_some() {
                 outcomes[fold.expect("a seller with outcomes")] += 1;
             }
         }

@@ -4,11 +4,14 @@
 //! uphill on the sellers' marginal likelihood, which pools each seller's listings, (3) differentiates
 //! every listing under the stories' posterior and (4) moves tables and signs. None of these can
 //! lower the penalised likelihood (Dempster, Laird and Rubin 1977; Liu and Rubin 1994 for step 2).
+//! Every two rounds a longer step is tried ([`accelerate`]), and taken if it lowers nothing either.
 
+use super::accelerate::{self, Steps};
 use super::numbers::{Expected, Verified, penalty, strengthen, update};
 use super::segment::{Hyperprior, Survey};
-use super::{Case, FitError, Outcome, Settings};
-use crate::seller::{Evidence as SellerEvidence, ListingLikelihood};
+use super::{Case, FitError, Outcome, Sellers, Settings, Stated};
+use crate::score::Shared;
+use crate::seller::{Evidence as SellerEvidence, FeedbackFigures, FeedbackModel, ListingLikelihood, SellerPosterior};
 use crate::{Beta, Error, LogOdds};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::ControlFlow;
@@ -22,6 +25,10 @@ use steelyard_model::posterior::{PerStory, Plan, Scratch};
 /// Plans kept at once; listings whose link signs are rarer share one that has them all.
 const MOST_PLANS: usize = 64;
 
+/// Equally likely values of a seller's rate that stand for its distribution: they hold its variance to
+/// about one in a hundred.
+const VALUES: usize = 64;
+
 /// One listing as it is worked on.
 #[derive(Debug)]
 struct Listing<'a> {
@@ -29,6 +36,8 @@ struct Listing<'a> {
     case: &'a Case,
     /// What was found out, unless it is held back.
     outcome: Option<&'a Outcome>,
+    /// The calls that are looked at, under the pack's own reading rates.
+    calls: &'a Evidence,
     /// Calls and findings under the current reading rates.
     evidence: Evidence,
     /// ln of what bears on the stories beside the signs: the price, the reported story.
@@ -38,13 +47,22 @@ struct Listing<'a> {
     ln: PerStory,
 }
 
+/// A seller as it is worked on.
+#[derive(Debug)]
+struct Seller {
+    stated: Stated,
+    /// Positions of its listings.
+    members: Vec<usize>,
+}
+
 /// Listings ready to be evaluated under changing numbers.
 #[derive(Debug)]
 pub(super) struct Listings<'a> {
     pack: Arc<Pack>,
     listings: Vec<Listing<'a>>,
-    /// Per segment, per seller, positions in `listings`.
-    sellers: Vec<Vec<Vec<usize>>>,
+    /// Per segment.
+    sellers: Vec<Vec<Seller>>,
+    feedback: FeedbackModel,
     plans: Vec<(Plan, Scratch)>,
     /// ln of every story's share of its side, per segment.
     ln_split: Vec<PerStory>,
@@ -58,13 +76,20 @@ pub(super) enum Outcomes {
 }
 
 impl<'a> Listings<'a> {
-    pub(super) fn new(pack: &Arc<Pack>, cases: &[(usize, &'a Case)], outcomes: Outcomes) -> Self {
+    pub(super) fn new(
+        pack: &Arc<Pack>,
+        cases: &[(usize, &'a Case)],
+        stated: &Sellers,
+        outcomes: Outcomes,
+    ) -> Result<Self, FitError> {
         let listing = |&(at, case): &(usize, &'a Case)| {
             let outcome = case.outcome.as_ref().filter(|_| outcomes == Outcomes::Used);
+            let calls = if outcomes == Outcomes::Used { &case.evidence } else { case.foreseen() };
             Listing {
                 at,
                 case,
                 outcome,
+                calls,
                 evidence: Evidence::default(),
                 ln_outside: ln_outside(pack, case, outcome),
                 plan: 0,
@@ -78,13 +103,14 @@ impl<'a> Listings<'a> {
         for (i, listing) in listings.iter().enumerate() {
             by_seller.entry((listing.case.segment, listing.case.seller)).or_default().push(i);
         }
-        let mut sellers = vec![Vec::new(); pack.data().segments.len()];
-        for ((segment, _), members) in by_seller {
-            sellers[segment].push(members);
+        let mut sellers: Vec<Vec<Seller>> = pack.data().segments.iter().map(|_| Vec::new()).collect();
+        for (key, members) in by_seller {
+            sellers[key.0].push(Seller { stated: stated.get(&key).copied().unwrap_or_default(), members });
         }
-        let mut all = Self { pack: pack.clone(), listings, sellers, plans, ln_split: Vec::new() };
+        let feedback = feedback_model(pack)?;
+        let mut all = Self { pack: pack.clone(), listings, sellers, feedback, plans, ln_split: Vec::new() };
         all.take(pack, true);
-        all
+        Ok(all)
     }
 
     /// Goes over to the numbers of another pack.
@@ -102,7 +128,7 @@ impl<'a> Listings<'a> {
         if reread {
             for listing in &mut self.listings {
                 let found = listing.outcome.map_or(&[][..], |o| &o.signs);
-                listing.evidence = listing.case.evidence.reread(pack).settled(found);
+                listing.evidence = listing.calls.reread(pack).settled(found);
             }
         }
     }
@@ -147,10 +173,12 @@ impl<'a> Listings<'a> {
         posterior
     }
 
-    /// Every seller of a segment with the likelihoods of the listings, as last evaluated.
+    /// Every seller of a segment with what is stated of it and the likelihoods of the listings, as last
+    /// evaluated.
     fn evidence_of(&self, segment: Index) -> Result<Vec<SellerEvidence>, FitError> {
-        let of = |members: &Vec<usize>| {
-            let listings = members
+        let of = |seller: &Seller| {
+            let listings = seller
+                .members
                 .iter()
                 .map(|&i| {
                     let [ln_bad, ln_sound] = self.sides(i);
@@ -158,22 +186,45 @@ impl<'a> Listings<'a> {
                         .map_err(|_| FitError::ImpossibleCase { case: self.listings[i].at })
                 })
                 .collect::<Result<Vec<_>, _>>()?;
-            Ok(SellerEvidence { listings, ..SellerEvidence::default() })
+            let Stated { outcomes, feedback } = seller.stated;
+            Ok(SellerEvidence { outcomes, feedback: feedback.map(|f| (self.feedback, f)), listings })
         };
         self.sellers[segment].iter().map(of).collect()
     }
 
-    /// P(bad) of every listing given all of its seller's, in the order of the cases.
+    /// P(bad) of every listing given all that is known of its seller, in the order of the cases.
     pub(super) fn log_odds(&mut self) -> Result<Vec<f64>, FitError> {
         self.evaluate();
         let mut found = vec![0.0; self.listings.len()];
         for g in 0..self.sellers.len() {
             let survey = Survey::new(&self.evidence_of(g)?, prior(&self.pack, g)?)?;
-            for (members, pooled) in self.sellers[g].iter().zip(survey.pooled) {
-                members.iter().zip(pooled).for_each(|(i, odds)| found[*i] = odds.value());
+            for (seller, pooled) in self.sellers[g].iter().zip(survey.pooled) {
+                seller.members.iter().zip(pooled).for_each(|(i, odds)| found[*i] = odds.value());
             }
         }
         Ok(found)
+    }
+
+    /// The same, and how the outcomes of each seller's listings hang together by the seller's rate: of
+    /// the listings that count, by position, where a seller has more than one.
+    pub(super) fn forecast(&mut self, counts: impl Fn(usize) -> bool) -> Result<(Vec<f64>, Vec<Shared>), FitError> {
+        let log_odds = self.log_odds()?;
+        let mut shared = Vec::new();
+        for g in 0..self.sellers.len() {
+            for (seller, evidence) in self.sellers[g].iter().zip(self.evidence_of(g)?) {
+                let places: Vec<usize> = (0..seller.members.len()).filter(|p| counts(seller.members[*p])).collect();
+                if places.len() < 2 {
+                    continue;
+                }
+                let rate = SellerPosterior::new(prior(&self.pack, g)?, &evidence)?;
+                let given = |t: f64| places.iter().map(|p| t + evidence.listings[*p].ln_ratio()).collect::<Vec<f64>>();
+                shared.push(Shared {
+                    cases: places.iter().map(|p| seller.members[*p]).collect(),
+                    log_odds: rate.equally_likely(VALUES)?.into_iter().map(given).collect(),
+                });
+            }
+        }
+        Ok((log_odds, shared))
     }
 
     /// One E-step with the step of the segments: the objective's likelihood part before it, and the
@@ -199,8 +250,8 @@ impl<'a> Listings<'a> {
                 [true, false].iter().flat_map(|bad| (0..self.pack.stories()).map(|h| on_its_side(*bad, h))).collect()
             };
             let shares = by_side(&|h| split[h].exp());
-            for (members, pooled) in self.sellers[g].iter().zip(&expected.surveys[g].pooled) {
-                for (&i, odds) in members.iter().zip(pooled) {
+            for (seller, pooled) in self.sellers[g].iter().zip(&expected.surveys[g].pooled) {
+                for (&i, odds) in seller.members.iter().zip(pooled) {
                     let posterior = self.posterior(i, *odds);
                     expected.splits[g].add(&by_side(&|h| posterior[h]), &shares);
                     let listing = &self.listings[i];
@@ -218,7 +269,7 @@ impl<'a> Listings<'a> {
 impl Listing<'_> {
     /// The link signs that it is summed over, in order.
     fn links(&self, pack: &Pack) -> Vec<Index> {
-        let called = self.case.evidence.calls().iter().map(|c| c.sign);
+        let called = self.calls.calls().iter().map(|c| c.sign);
         let found = self.outcome.iter().flat_map(|o| o.signs.iter().map(|f| f.sign));
         let is_link = |j: &Index| matches!(pack.signs()[*j].on, On::Two(..));
         let mut links: Vec<Index> = called.chain(found).filter(is_link).collect();
@@ -255,6 +306,18 @@ fn compile(pack: &Arc<Pack>, sets: &[Vec<Index>]) -> (Vec<(Plan, Scratch)>, Vec<
     (plans.into_iter().map(with_scratch).collect(), chosen)
 }
 
+/// What a negative rating means under a pack.
+fn feedback_model(pack: &Pack) -> Result<FeedbackModel, Error> {
+    let f = &pack.data().feedback;
+    FeedbackModel::new(FeedbackFigures {
+        baseline: f.baseline,
+        complains: f.complains,
+        concerned: f.concerned,
+        power: f.power,
+        most_cases: f.most_cases,
+    })
+}
+
 fn prior(pack: &Pack, segment: Index) -> Result<Beta, Error> {
     let of = &pack.data().segments[segment];
     Beta::new(of.a, of.b)
@@ -286,12 +349,12 @@ pub(super) struct Ended {
 pub(super) fn run(
     pack: &Arc<Pack>,
     cases: &[(usize, &Case)],
+    sellers: &Sellers,
     settings: &Settings,
     mut watch: impl FnMut(usize, f64) -> ControlFlow<()>,
 ) -> Result<Ended, FitError> {
     let base = pack.data();
     let verified = verified(pack, cases);
-    let rereads = verified.iter().any(|v| *v);
     let hyperpriors = base
         .segments
         .iter()
@@ -302,25 +365,101 @@ pub(super) fn run(
             s.strength.as_ref().map(h).transpose()
         })
         .collect::<Result<Vec<_>, Error>>()?;
-    let mut now = base.clone();
-    let mut listings = Listings::new(pack, cases, Outcomes::Used);
+    let mut fit = Fit {
+        listings: Listings::new(pack, cases, sellers, Outcomes::Used)?,
+        base,
+        hyperpriors,
+        rereads: verified.iter().any(|v| *v),
+        verified,
+    };
+    let mut iterations = 0;
     let mut objective: Vec<f64> = Vec::new();
+    let (mut now, mut longest) = (base.clone(), 4.0_f64);
+    let mut here = fit.evaluate(&now, false)?;
+    // Two steps of EM, then a long one.
     loop {
-        let (ln_likelihood, expected) = listings.expect(&hyperpriors, false)?;
-        let here = ln_likelihood + penalty(base, &now, &hyperpriors, &verified);
-        let gain = objective.last().map_or(f64::INFINITY, |last| here - last);
-        objective.push(here);
-        if watch(objective.len() - 1, here).is_break() {
-            return Err(FitError::Cancelled);
+        let mut told = |iteration: usize, reached: f64| {
+            let stopped = watch(iteration, reached).is_break();
+            if stopped { Err(FitError::Cancelled) } else { Ok(iteration >= settings.most_iterations) }
+        };
+        objective.push(here.objective);
+        let mut last = told(iterations, here.objective)?;
+        let from = accelerate::numbers(&mut now, &fit.verified);
+        let mut next = fit.step(&now, &here);
+        if last {
+            break;
         }
-        if gain < settings.tolerance || objective.len() > settings.most_iterations {
-            let (_, expected) = listings.expect(&hyperpriors, true)?;
-            strengthen(&mut now, &expected, &verified);
-            return Ok(Ended { data: now, objective });
+        let over = accelerate::numbers(&mut next, &fit.verified);
+        let there = fit.evaluate(&next, false)?;
+        let gain = there.objective - here.objective;
+        (now, here) = (next, there);
+        iterations += 1;
+        objective.push(here.objective);
+        last = told(iterations, here.objective)?;
+        let mut next = fit.step(&now, &here);
+        let to = accelerate::numbers(&mut next, &fit.verified);
+        let steps = Steps { from: &from, over: &over, to: &to };
+        if last || steps.still_to_gain(gain) <= settings.tolerance {
+            break;
         }
-        update(base, &mut now, &expected, &verified);
-        let pack = Arc::new(Pack::from_data(now.clone())?);
-        listings.take(&pack, rereads);
+        iterations += 1;
+        if let Some(length) = steps.length(longest) {
+            let mut far = next.clone();
+            steps.extend(&mut far, &fit.verified, length);
+            // Where that is no model, or a worse one, the two steps were as far as one can go.
+            let reached = match Pack::from_data(far.clone()) {
+                Ok(_) => Some(fit.evaluate(&far, false)?).filter(|r| r.objective >= here.objective),
+                Err(_) => None,
+            };
+            if let Some(reached) = reached {
+                longest = if length == longest { 4.0 * longest } else { longest };
+                (now, here) = (far, reached);
+                continue;
+            }
+            longest = (0.5 * length).max(1.0);
+            if told(iterations, here.objective)? {
+                break;
+            }
+            iterations += 1;
+        }
+        here = fit.evaluate(&next, false)?;
+        now = next;
+    }
+    let told = fit.evaluate(&now, true)?;
+    strengthen(&mut now, &told.expected, &fit.verified);
+    Ok(Ended { data: now, objective })
+}
+
+/// What does not change while a fit runs, and its listings.
+struct Fit<'a> {
+    base: &'a ModelData,
+    hyperpriors: Vec<Option<Hyperprior>>,
+    verified: Verified,
+    rereads: bool,
+    listings: Listings<'a>,
+}
+
+/// What the cases say of some numbers.
+struct Evaluated {
+    /// The penalised log-likelihood.
+    objective: f64,
+    expected: Expected,
+}
+
+impl Fit<'_> {
+    /// With how much the cases tell, if these numbers are to be the last.
+    fn evaluate(&mut self, at: &ModelData, last: bool) -> Result<Evaluated, FitError> {
+        self.listings.take(&Arc::new(Pack::from_data(at.clone())?), self.rereads);
+        let (ln_likelihood, expected) = self.listings.expect(&self.hyperpriors, last)?;
+        let objective = ln_likelihood + penalty(self.base, at, &self.hyperpriors, &self.verified);
+        Ok(Evaluated { objective, expected })
+    }
+
+    /// The numbers after one step of EM.
+    fn step(&self, from: &ModelData, told: &Evaluated) -> ModelData {
+        let mut next = from.clone();
+        update(self.base, &mut next, &told.expected, &self.verified);
+        next
     }
 }
 

@@ -9,7 +9,8 @@
 //! Σ_sellers ln ∫ Π_i (θ·L_bad,i + (1−θ)·L_sound,i) Beta(θ; a, b) dθ  +  ln prior
 //! ```
 //!
-//! with L_bad,i and L_sound,i summed over the stories of their side, the prior being the pack's own
+//! with L_bad,i and L_sound,i summed over the stories of their side, and under the integral what is
+//! stated of the seller in counts ([`Stated`]), as it counts in an answer; the prior being the pack's own
 //! means and strengths: a Dirichlet for each row of a table and each split of a segment, a Beta for
 //! each cell of a sign and each reading rate, [`segment::Hyperprior`] for a and b. EM gives
 //! (strength·mean + expected count)/(strength + total); the new strengths add the evidence behind.
@@ -22,13 +23,14 @@
 //! watches are opened depends on the calls.
 //!
 //! [`calibrate`] does the whole of it: the fit, the same without each fold for an honest score, the
-//! recalibration of the log-odds, and the [`report`].
+//! recalibration of the log-odds, and the [`report`]. An outcome that leaves a doubt teaches the fit by
+//! what it is worth, but is no truth to hold a forecast against: certain ones alone are scored.
 //!
 //! ```
 //! use std::ops::ControlFlow;
 //! use steelyard_model::observe::Evidence;
 //! use steelyard_model::pack::Pack;
-//! use steelyard_priors::fit::{Case, Outcome, Settings, fit};
+//! use steelyard_priors::fit::{Case, Outcome, Sellers, Settings, fit};
 //!
 //! let pack = Pack::builtin();
 //! let (sound, fake) = (pack.story("original").unwrap(), pack.story("fake").unwrap());
@@ -38,11 +40,12 @@
 //!         segment: 0,
 //!         seller: i / 4,
 //!         evidence: Evidence::default(),
+//!         foreseen: None,
 //!         ln_price: [0.0; 8],
 //!         outcome: Some(outcome(if i % 2 == 0 { fake } else { sound })),
 //!     })
 //!     .collect();
-//! let fitted = fit(&pack, &cases, &Settings::default(), |_| ControlFlow::Continue(()))?;
+//! let fitted = fit(&pack, &cases, &Sellers::new(), &Settings::default(), |_| ControlFlow::Continue(()))?;
 //! // Half of them were bad, where the pack says one in four.
 //! let segment = &fitted.data.segments[0];
 //! assert!(segment.a / (segment.a + segment.b) > 0.4);
@@ -50,6 +53,7 @@
 //! # Ok::<(), steelyard_priors::fit::FitError>(())
 //! ```
 
+mod accelerate;
 mod calibrate;
 mod em;
 mod numbers;
@@ -59,7 +63,9 @@ pub mod segment;
 pub use calibrate::{Calibration, Options, calibrate};
 
 use crate::Error;
+use crate::seller::{self, Feedback};
 use em::{Listings, Outcomes};
+use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use steelyard_model::observe::{Evidence, Finding};
@@ -74,15 +80,41 @@ pub struct Case {
     pub segment: Index,
     /// Whose it is; listings with the same key in the same segment share a seller.
     pub seller: u64,
-    /// The calls made on it before anything was found out.
+    /// The calls made on it. A sign that the outcome judges in hand must not be called in hand here as
+    /// well: the finding would count twice.
     pub evidence: Evidence,
+    /// The calls that a forecast of the outcome had, where they are not all of these: what was seen
+    /// with the watch in hand forecasts nothing.
+    pub foreseen: Option<Evidence>,
     /// ln of the price's likelihood per story; all 0 without one.
     pub ln_price: PerStory,
     /// What was found out.
     pub outcome: Option<Outcome>,
 }
 
+/// What is stated of a seller in counts, beside the listings and outcomes among the cases.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Stated {
+    /// Outcomes of other watches: those among the cases must not be counted here as well.
+    pub outcomes: seller::Outcomes,
+    /// Marketplace ratings.
+    pub feedback: Option<Feedback>,
+}
+
+/// What is stated of sellers, by segment and key; of those that are not in it nothing is.
+pub type Sellers = BTreeMap<(Index, u64), Stated>;
+
 impl Case {
+    /// What it turned out to be, where that is certain.
+    fn scorable(&self) -> Option<&Outcome> {
+        self.outcome.as_ref().filter(|o| o.is_certain())
+    }
+
+    /// What its outcome is forecast from.
+    fn foreseen(&self) -> &Evidence {
+        self.foreseen.as_ref().unwrap_or(&self.evidence)
+    }
+
     /// Signs whose call was later judged in hand beyond doubt.
     fn verified(&self) -> impl Iterator<Item = Index> {
         let judged = self.outcome.iter().flat_map(|o| &o.signs).filter(|f| f.is_certain()).map(|f| f.sign);
@@ -104,25 +136,19 @@ pub struct Outcome {
 }
 
 impl Outcome {
-    /// What the report of the story counts for: 1 where it is certain, 0 where it says nothing.
+    /// Whether the report leaves no doubt: only then can it be said how well it was forecast. A
+    /// doubtful one scored as if it were certain would punish a right model.
     #[must_use]
-    pub fn weight(&self, stories: usize) -> f64 {
-        let guess = 1.0 / stories as f64;
-        ((self.certainty - guess) / (1.0 - guess)).max(0.0)
-    }
-
-    /// Whether the story reported is likelier than all others together: only then can it be said
-    /// how well it was forecast.
-    #[must_use]
-    pub fn is_likely(&self) -> bool {
-        self.certainty > 0.5
+    pub fn is_certain(&self) -> bool {
+        self.certainty >= 1.0
     }
 }
 
 /// How a fit is run.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Settings {
-    /// It ends when an iteration gains less than this, in nats …
+    /// It ends when no more than this is still to be gained, in nats, by the rate at which its steps
+    /// shrink …
     pub tolerance: f64,
     /// … or after so many.
     pub most_iterations: usize,
@@ -130,7 +156,7 @@ pub struct Settings {
 
 impl Default for Settings {
     fn default() -> Self {
-        Self { tolerance: 0.01, most_iterations: 200 }
+        Self { tolerance: 1e-4, most_iterations: 200 }
     }
 }
 
@@ -187,19 +213,20 @@ pub struct Fitted {
     pub objective: Vec<f64>,
 }
 
-/// Fits the pack's numbers to the cases.
+/// Fits the pack's numbers to the cases and to what is stated of their sellers.
 ///
 /// # Errors
 /// On a case that does not fit the pack or cannot occur under it, and if the callback breaks.
 pub fn fit(
     pack: &Arc<Pack>,
     cases: &[Case],
+    sellers: &Sellers,
     settings: &Settings,
     mut progress: impl FnMut(Progress) -> ControlFlow<()>,
 ) -> Result<Fitted, FitError> {
     check(pack, cases)?;
     let all: Vec<(usize, &Case)> = cases.iter().enumerate().collect();
-    let ended = em::run(pack, &all, settings, |iteration, objective| {
+    let ended = em::run(pack, &all, sellers, settings, |iteration, objective| {
         progress(Progress { fit: 0, fits: 1, iteration, objective })
     })?;
     Ok(Fitted { data: finished(ended.data), objective: ended.objective })
@@ -213,15 +240,15 @@ fn finished(mut data: ModelData) -> ModelData {
     data
 }
 
-/// Natural log-odds of bad of every case under a pack, from its evidence and its price and from its
-/// seller's other listings; outcomes are held back, and the pack's recalibration is not applied.
+/// Natural log-odds of bad of every case under a pack, from what its outcome is forecast from, its price and from its
+/// seller's other listings and what is stated of the seller; the cases' own outcomes are held back, and the pack's recalibration is not applied.
 ///
 /// # Errors
 /// On a case that does not fit the pack or cannot occur under it.
-pub fn log_odds(pack: &Arc<Pack>, cases: &[Case]) -> Result<Vec<f64>, FitError> {
+pub fn log_odds(pack: &Arc<Pack>, cases: &[Case], sellers: &Sellers) -> Result<Vec<f64>, FitError> {
     check(pack, cases)?;
     let all: Vec<(usize, &Case)> = cases.iter().enumerate().collect();
-    Listings::new(pack, &all, Outcomes::HeldBack).log_odds()
+    Listings::new(pack, &all, sellers, Outcomes::HeldBack)?.log_odds()
 }
 
 fn check(pack: &Pack, cases: &[Case]) -> Result<(), FitError> {
@@ -240,7 +267,8 @@ fn fault(pack: &Pack, case: &Case) -> Option<String> {
     if let Some(detail) = known("segment", case.segment, pack.data().segments.len()) {
         return Some(detail);
     }
-    if let Some(detail) = case.evidence.calls().iter().find_map(|c| known("sign", c.sign, signs)) {
+    let mut calls = case.evidence.calls().iter().chain(case.foreseen().calls());
+    if let Some(detail) = calls.find_map(|c| known("sign", c.sign, signs)) {
         return Some(detail);
     }
     if !case.ln_price[..pack.stories()].iter().all(|ln| ln.is_finite()) {

@@ -9,7 +9,7 @@ use crate::recalibrate::Assessment;
 use crate::score::gain::Gain;
 use crate::score::isotonic::Block;
 use crate::score::reliability::{Bin, Bound};
-use crate::score::{Cllr, Decomposition, Forecasts, InTheLarge};
+use crate::score::{Cllr, Decomposition, Forecasts, InTheLarge, Shared};
 use std::collections::{BTreeMap, BTreeSet};
 use steelyard_model::pack::data::{ModelData, Reading, Segment};
 use steelyard_model::pack::{On, Pack};
@@ -26,9 +26,11 @@ pub struct Report {
     pub n: usize,
     /// How many of them have an outcome.
     pub n_outcomes: usize,
-    /// What the outcomes count for by their certainty.
-    pub outcome_weight: f64,
-    /// Whether these are enough to judge the result by.
+    /// How many of these are certain: the others teach, but are not scored.
+    pub n_certain: usize,
+    /// How many sellers the certain ones are of.
+    pub certain_sellers: usize,
+    /// Whether the certain ones are enough to judge the result by.
     pub enough: bool,
     /// How many certain outcomes are still needed for that.
     pub needed: usize,
@@ -62,6 +64,9 @@ pub struct Card {
     pub cases: usize,
     /// How many of the watches were bad.
     pub bad: usize,
+    /// How many sellers' watches they were. What one seller's watches turn out to be hangs together by
+    /// the seller's rate of bad ones; `in_the_large` and `band` take that in.
+    pub sellers: usize,
     /// Log score, nats, and its parts.
     pub log: Decomposition,
     /// Brier score and its parts.
@@ -139,15 +144,16 @@ pub struct ReadingChange {
 }
 
 impl Card {
-    /// The scores of forecasts.
+    /// The scores of forecasts of so many sellers' watches.
     ///
     /// # Errors
     /// If there are none, or one cannot be scored.
-    pub fn new(forecasts: &[(LogOdds, bool)], seed: u64) -> Result<Self, FitError> {
-        let f = Forecasts::new(forecasts)?;
+    pub fn new(forecasts: &[(LogOdds, bool)], shared: &[Shared], sellers: usize, seed: u64) -> Result<Self, FitError> {
+        let f = Forecasts::together(forecasts, shared)?;
         Ok(Self {
             cases: f.cases(),
             bad: f.bad(),
+            sellers,
             log: f.log(),
             brier: f.brier(),
             cllr: f.cllr(),
@@ -169,14 +175,16 @@ pub(super) fn of(
     recalibration: Option<Assessment>,
 ) -> Report {
     let n_outcomes = cases.iter().filter(|c| c.outcome.is_some()).count();
-    let outcome_weight: f64 = cases.iter().filter_map(|c| Some(c.outcome.as_ref()?.weight(pack.stories()))).sum();
+    let certain = || cases.iter().filter(|c| c.scorable().is_some());
+    let n_certain = certain().count();
     let enough = pack.data().calibration.map_or(0, |c| c.enough_outcomes as usize);
     Report {
         n: cases.len(),
         n_outcomes,
-        outcome_weight,
-        enough: outcome_weight >= enough as f64,
-        needed: (enough as f64 - outcome_weight).max(0.0).ceil() as usize,
+        n_certain,
+        certain_sellers: certain().map(|c| (c.segment, c.seller)).collect::<BTreeSet<_>>().len(),
+        enough: n_certain >= enough,
+        needed: enough.saturating_sub(n_certain),
         scores,
         recalibration,
         signs: signs(pack, after, cases),

@@ -22,6 +22,11 @@
 //! cases some miscalibration is found in calibrated forecasts too; the consistency band of the
 //! reliability diagram ([`Forecasts::band`]) says how much.
 //!
+//! Outcomes of one seller's watches come from one rate that nobody knows: they hang together, and a
+//! hundred watches of five sellers say less than a hundred of a hundred. Where it is said which cases
+//! hang together and how ([`Forecasts::together`], [`Shared`]), the band and the standard error of the
+//! rate take it in.
+//!
 //! References: T. Dimitriadis, T. Gneiting and A. I. Jordan, PNAS 118 (2021) e2016191118 (CORP);
 //! N. Brümmer and J. du Preez, Computer Speech and Language 20 (2006) 230–275 (Cllr).
 //!
@@ -57,6 +62,28 @@ pub struct Forecasts {
     curve: Vec<Block>,
     bad: usize,
     sound: usize,
+    /// Cases that hang together.
+    groups: Vec<Group>,
+}
+
+/// Cases whose outcomes hang together, such as watches of one seller: given what they share, each is bad
+/// or not by itself.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Shared {
+    /// Positions of the cases among the forecasts.
+    pub cases: Vec<usize>,
+    /// At equally likely values of what they share, the log-odds of each. Those of a case are moved
+    /// together until their mean probability is its forecast: how far apart they lie is what counts.
+    pub log_odds: Vec<Vec<f64>>,
+}
+
+/// The same in the terms of the tallies.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Group {
+    /// The tally of each case.
+    pub(crate) tallies: Vec<usize>,
+    /// At equally likely values of what they share, the probability of each.
+    pub(crate) given: Vec<Vec<f64>>,
 }
 
 /// The cases that one and the same forecast was given for.
@@ -96,7 +123,8 @@ pub struct InTheLarge {
     pub mean_forecast: f64,
     /// Rate of bad outcomes.
     pub rate: f64,
-    /// Standard error of the rate if the forecasts are calibrated: √Σ p(1−p) / n.
+    /// Standard error of the rate if the forecasts are calibrated: √Σ p(1−p) / n, and more where cases
+    /// hang together.
     pub standard_error: f64,
     /// (rate − mean forecast) / standard error; `None` where no forecast leaves room for chance.
     pub z: Option<f64>,
@@ -126,7 +154,38 @@ impl Forecasts {
             })
             .collect();
         let bad = told.iter().map(|t| t.bad).sum();
-        Ok(Self { curve: isotonic::pooled(&told), told, bad, sound: cases.len() - bad })
+        let groups = Vec::new();
+        Ok(Self { curve: isotonic::pooled(&told), told, bad, sound: cases.len() - bad, groups })
+    }
+
+    /// The same of cases some of which hang together; no case may be in two groups.
+    ///
+    /// # Errors
+    /// As [`Self::new`]; or if a group names a case that there is not or one named before, or has not
+    /// one finite number for each of its cases at every value.
+    pub fn together(cases: &[(LogOdds, bool)], shared: &[Shared]) -> Result<Self, Error> {
+        let mut all = Self::new(cases)?;
+        let mut named = vec![false; cases.len()];
+        for group in shared {
+            let whole = group.log_odds.iter().all(|at| at.len() == group.cases.len());
+            let finite = group.log_odds.iter().flatten().all(|t| t.is_finite());
+            let known = group.cases.iter().all(|i| *i < cases.len() && !std::mem::replace(&mut named[*i], true));
+            if !(whole && finite && known && !group.log_odds.is_empty()) {
+                return Err(Error::Impossible("a group of cases"));
+            }
+            let mut given = vec![Vec::with_capacity(group.cases.len()); group.log_odds.len()];
+            for (place, &i) in group.cases.iter().enumerate() {
+                let at: Vec<f64> = group.log_odds.iter().map(|at| at[place]).collect();
+                let moved = moved_to(cases[i].0, &at);
+                given.iter_mut().zip(moved).for_each(|(to, p)| to.push(p));
+            }
+            let tally = |i: &usize| {
+                let sought = cases[*i].0.value();
+                all.told.partition_point(|t| t.forecast.value() < sought)
+            };
+            all.groups.push(Group { tallies: group.cases.iter().map(tally).collect(), given });
+        }
+        Ok(all)
     }
 
     /// Number of cases.
@@ -202,12 +261,20 @@ impl Forecasts {
     pub fn in_the_large(&self) -> InTheLarge {
         let n = self.cases() as f64;
         let (mut forecast, mut excess, mut variance) = (0.0, 0.0, 0.0);
-        for t in &self.told {
+        for (t, alone) in self.told.iter().zip(self.alone()) {
             let (p, q) = (t.forecast.probability(), t.forecast.complement());
             let (bad, sound) = (t.bad as f64, t.sound as f64);
             forecast += (bad + sound) * p;
             excess += bad * q - sound * p;
-            variance += (bad + sound) * p * q;
+            variance += alone as f64 * p * q;
+        }
+        for Group { given, .. } in &self.groups {
+            let values = given.len() as f64;
+            let sums: Vec<f64> = given.iter().map(|at| at.iter().sum()).collect();
+            let mean = sums.iter().sum::<f64>() / values;
+            let between: f64 = sums.iter().map(|s| (s - mean).powi(2)).sum();
+            let within: f64 = given.iter().flatten().map(|p| p * (1.0 - p)).sum();
+            variance += (between + within) / values;
         }
         InTheLarge {
             mean_forecast: forecast / n,
@@ -227,6 +294,18 @@ impl Forecasts {
     /// The distinct forecasts, rising, with their outcomes.
     pub(crate) fn told(&self) -> &[Tally] {
         &self.told
+    }
+
+    /// Cases that hang together with others.
+    pub(crate) fn groups(&self) -> &[Group] {
+        &self.groups
+    }
+
+    /// Of every tally, how many cases hang together with no others.
+    pub(crate) fn alone(&self) -> Vec<usize> {
+        let mut alone: Vec<usize> = self.told.iter().map(|t| t.bad + t.sound).collect();
+        self.groups.iter().flat_map(|g| &g.tallies).for_each(|t| alone[*t] -= 1);
+        alone
     }
 
     fn rate(&self) -> LogOdds {
@@ -260,6 +339,26 @@ impl Forecasts {
             uncertainty,
         }
     }
+}
+
+/// Probabilities with these log-odds, all moved by the same until their mean is the forecast.
+fn moved_to(forecast: LogOdds, log_odds: &[f64]) -> Vec<f64> {
+    let at = |shift: f64| log_odds.iter().map(move |t| LogOdds::new(t + shift));
+    // The rarer side of the mean, so that no digits are lost.
+    let bad = forecast.value() < 0.0;
+    let wanted = if bad { forecast.probability() } else { forecast.complement() };
+    let mean = |shift: f64| {
+        let sum: f64 = at(shift).map(|t| if bad { t.probability() } else { t.complement() }).sum();
+        sum / log_odds.len() as f64
+    };
+    let (least, largest) =
+        log_odds.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), t| (low.min(*t), high.max(*t)));
+    let (mut low, mut high) = (forecast.value() - largest, forecast.value() - least);
+    for _ in 0..64 {
+        let half = f64::midpoint(low, high);
+        if (mean(half) < wanted) == bad { low = half } else { high = half }
+    }
+    at(f64::midpoint(low, high)).map(LogOdds::probability).collect()
 }
 
 fn odds(bad: usize, sound: usize) -> LogOdds {

@@ -3,8 +3,8 @@
 //! Three layers over the forecast p:
 //! - the isotonic curve ([`Forecasts::isotonic`]), which for calibrated forecasts lies near the diagonal;
 //! - the band within which it would lie at each forecast in nine cases of ten if the forecasts were
-//!   calibrated ([`Forecasts::band`]): outcomes are drawn anew from the forecasts, y* ~ Bernoulli(p), and
-//!   the curve is fitted to each draw;
+//!   calibrated ([`Forecasts::band`]): outcomes are drawn anew from the forecasts, y* ~ Bernoulli(p), of
+//!   cases that hang together what they share first, and the curve is fitted to each draw;
 //! - the number of forecasts from p to p + 1/bins ([`Forecasts::histogram`]).
 //!
 //! The band holds point by point: some point of the curve of calibrated forecasts may well lie outside.
@@ -98,14 +98,21 @@ impl Forecasts {
         let mut random = Pcg64::seed_from_u64(seed);
         let mut uniform = || (random.next_u64() >> 11) as f64 / (1_u64 << 53) as f64;
         let points = spread(self.told());
+        let alone = self.alone();
+        let mut bad = vec![0; alone.len()];
         let mut drawn = vec![Vec::with_capacity(resamples); points.len()];
         for _ in 0..resamples {
-            let again = |t: &Tally| {
-                let (n, p) = (t.bad + t.sound, t.forecast.probability());
-                let bad = (0..n).filter(|_| uniform() < p).count();
-                Tally { bad, sound: n - bad, ..*t }
-            };
-            let curve = pooled(&self.told().iter().map(again).collect::<Vec<_>>());
+            for ((t, n), bad) in self.told().iter().zip(&alone).zip(&mut bad) {
+                let p = t.forecast.probability();
+                *bad = (0..*n).filter(|_| uniform() < p).count();
+            }
+            for group in self.groups() {
+                let values = group.given.len();
+                let given = &group.given[((uniform() * values as f64) as usize).min(values - 1)];
+                group.tallies.iter().zip(given).for_each(|(t, p)| bad[*t] += usize::from(uniform() < *p));
+            }
+            let again = |(t, bad): (&Tally, &usize)| Tally { bad: *bad, sound: t.bad + t.sound - bad, ..*t };
+            let curve = pooled(&self.told().iter().zip(&bad).map(again).collect::<Vec<_>>());
             let mut block = 0;
             for (point, values) in points.iter().zip(&mut drawn) {
                 while curve[block].high < *point {

@@ -6,7 +6,7 @@ use steelyard_model::observe::Finding;
 use steelyard_model::pack::Pack;
 use steelyard_model::sample::{Listing, Policy, Sampler};
 use steelyard_priors::LogOdds;
-use steelyard_priors::fit::{Case, Outcome, Settings, fit, log_odds};
+use steelyard_priors::fit::{Case, Outcome, Sellers, Settings, fit, log_odds};
 
 /// What listings show, on the whole: dials always, insides seldom. Invented for these simulations.
 pub(crate) fn policy(pack: &Pack) -> Policy {
@@ -74,6 +74,7 @@ pub(crate) fn case((seller, listing): &(u64, Listing)) -> Case {
         segment: listing.segment,
         seller: *seller,
         evidence: listing.evidence.clone(),
+        foreseen: None,
         ln_price: listing.ln_price,
         outcome: None,
     }
@@ -93,13 +94,13 @@ pub(crate) fn judged(listing: &Listing) -> Vec<Finding> {
 
 /// The pack as these cases leave it, and the number of iterations.
 pub(crate) fn fitted(pack: &Arc<Pack>, cases: &[Case]) -> (Arc<Pack>, usize) {
-    let fitted = fit(pack, cases, &Settings::default(), |_| ControlFlow::Continue(())).expect("a fit");
+    let fitted = fit(pack, cases, &Sellers::new(), &Settings::default(), |_| ControlFlow::Continue(())).expect("a fit");
     (Arc::new(Pack::from_data(fitted.data).expect("a pack")), fitted.objective.len() - 1)
 }
 
 /// P(bad) of every case as log-odds.
 pub(crate) fn predicted(pack: &Arc<Pack>, cases: &[Case]) -> Vec<LogOdds> {
-    log_odds(pack, cases).expect("log-odds").into_iter().map(LogOdds::new).collect()
+    log_odds(pack, cases, &Sellers::new()).expect("log-odds").into_iter().map(LogOdds::new).collect()
 }
 
 /// Mean of q·ln p + (1−q)·ln(1−p): the expected log score where q is the truth's own probability.

@@ -3,7 +3,9 @@
 //! Each test prints its figures: `cargo test -p steelyard-priors --test simulation -- --nocapture`.
 
 mod calibrated;
+mod clusters;
 mod common;
+mod doubtful;
 mod learning;
 mod readings;
 mod selection;

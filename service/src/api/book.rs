@@ -1,19 +1,17 @@
 //! `/v1/references` and `/v1/calibres`: the user's reference book.
 
 use super::listings::raw;
-use super::parameters::{IfMatch, IfNoneMatch, Known, Paged};
+use super::parameters::{IfMatch, IfNoneMatch, Known, Paged, Query};
 use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
-use super::resource::{
-    cursor, cut, etag, existing, json, limit, names, page, parameters, place, precondition, storable, tagged, whole,
-};
+use super::resource::{cursor, cut, etag, existing, json, page, precondition, storable, tagged, whole};
 use crate::app::App;
 use crate::body;
 use crate::memory::{self, ACCOUNT, Look};
 use crate::problem::{FaultAt, INTERNAL, Problem};
 use crate::store::{BookPart, Write};
 use crate::wire::stored::{CalibreBody, CalibresPage, ReferenceBody, ReferencesPage};
-use axum::extract::rejection::{PathRejection, QueryRejection};
-use axum::extract::{Path, Query, Request, State};
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, Request, State};
 use axum::http::{HeaderMap, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
@@ -161,17 +159,13 @@ pub(super) async fn delete_reference(
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ReferencesPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ReferencesPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
         Parameters,
     )
 )]
-pub(super) async fn list_references(
-    State(app): State<Arc<App>>,
-    uri: Uri,
-    query: Result<Query<Paged>, QueryRejection>,
-) -> Result<Response, Problem> {
-    let (items, next_cursor) = list::<Reference>(&app, &uri, query).await?;
+pub(super) async fn list_references(State(app): State<Arc<App>>, uri: Uri) -> Result<Response, Problem> {
+    let (items, next_cursor) = list::<Reference>(&app, &uri).await?;
     page(&uri, next_cursor.clone().as_deref(), &ReferencesPage { items, next_cursor })
 }
 
@@ -263,24 +257,18 @@ pub(super) async fn delete_calibre(
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibresPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibresPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
         Parameters,
     )
 )]
-pub(super) async fn list_calibres(
-    State(app): State<Arc<App>>,
-    uri: Uri,
-    query: Result<Query<Paged>, QueryRejection>,
-) -> Result<Response, Problem> {
-    let (items, next_cursor) = list::<Calibre>(&app, &uri, query).await?;
+pub(super) async fn list_calibres(State(app): State<Arc<App>>, uri: Uri) -> Result<Response, Problem> {
+    let (items, next_cursor) = list::<Calibre>(&app, &uri).await?;
     page(&uri, next_cursor.clone().as_deref(), &CalibresPage { items, next_cursor })
 }
 
 async fn put<E: Entry>(app: Arc<App>, path: Names, request: Request) -> Result<Response, Problem> {
-    let (maker, name) = names(path)?;
-    storable(&maker)?;
-    storable(&name)?;
+    let (maker, name) = storable(path, &["maker", E::PART.as_str()])?;
     let condition = precondition(request.headers());
     let bytes = body::json_bytes(request).await?;
     let part = E::PART.as_str();
@@ -338,14 +326,11 @@ async fn delete<E: Entry>(app: Arc<App>, path: Names, headers: HeaderMap) -> Res
     .await
 }
 
-async fn list<E: Entry>(
-    app: &App,
-    uri: &Uri,
-    query: Result<Query<Paged>, QueryRejection>,
-) -> Result<(Vec<Box<RawValue>>, Option<String>), Problem> {
-    let asked = parameters(query)?;
-    let limit = limit(asked.limit)?;
-    let (maker, name): (String, String) = place(uri, asked.cursor.as_deref())?.unwrap_or_default();
+async fn list<E: Entry>(app: &App, uri: &Uri) -> Result<(Vec<Box<RawValue>>, Option<String>), Problem> {
+    let mut query = Query::of(uri, &["limit", "cursor"]);
+    let (limit, after): (_, Option<(String, String)>) = (query.limit(), query.place());
+    query.sound()?;
+    let (maker, name) = after.unwrap_or_default();
     let mut found = app.memory()?.store().book(ACCOUNT, E::PART, (&maker, &name), limit + 1).await?;
     let next = cut(&mut found, limit).map(|e| cursor(uri, &(&e.maker, &e.name))).transpose()?;
     Ok((found.into_iter().map(|e| raw(e.body)).collect::<Result<_, _>>()?, next))

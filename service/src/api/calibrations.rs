@@ -1,9 +1,9 @@
 //! `/v1/calibrations`: fitting the model to what was found out.
 
 use super::listings::svg_response;
-use super::parameters::{Key, Paged};
+use super::parameters::{Key, Paged, Query};
 use super::problems::{Anywhere, JsonBody, Keyed, Named, Parameters};
-use super::resource::{cursor, cut, existing, finish, json, limit, page, parameters, place, repeatable};
+use super::resource::{cursor, cut, existing, finish, json, page, repeatable};
 use crate::app::App;
 use crate::memory::ACCOUNT;
 use crate::problem::{NOT_FOUND, Problem};
@@ -11,8 +11,8 @@ use crate::store::Ticket;
 use crate::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationsPage};
 use crate::{body, calibration};
 use axum::body::Bytes;
-use axum::extract::rejection::{PathRejection, QueryRejection};
-use axum::extract::{Path, Query, Request, State};
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, Request, State};
 use axum::http::{StatusCode, Uri};
 use axum::response::Response;
 use jiff::Timestamp;
@@ -97,19 +97,16 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name) -> Result<Resp
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibrationsPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = CalibrationsPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
         Parameters,
     )
 )]
-pub(super) async fn list(
-    State(app): State<Arc<App>>,
-    uri: Uri,
-    query: Result<Query<Paged>, QueryRejection>,
-) -> Result<Response, Problem> {
-    let asked = parameters(query)?;
-    let limit = limit(asked.limit)?;
-    let after: String = place(&uri, asked.cursor.as_deref())?.unwrap_or_default();
+pub(super) async fn list(State(app): State<Arc<App>>, uri: Uri) -> Result<Response, Problem> {
+    let mut query = Query::of(&uri, &["limit", "cursor"]);
+    let (limit, after): (_, Option<String>) = (query.limit(), query.place());
+    query.sound()?;
+    let after = after.unwrap_or_default();
     let mut found = app.memory()?.store().calibrations(ACCOUNT, &after, limit + 1).await?;
     let next_cursor = cut(&mut found, limit).map(|last| cursor(&uri, &last.id)).transpose()?;
     let items = found.into_iter().map(CalibrationPage::from).collect();

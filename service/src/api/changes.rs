@@ -3,19 +3,17 @@
 //! An event's `id` is the change's number. A client that names the last one it has seen gets every
 //! later one, once and in order, whatever connections broke and whoever was started anew meanwhile.
 
+use super::parameters::{Query, unreadable};
 use super::problems::Anywhere;
-use super::resource::parameters;
 use crate::app::App;
 use crate::memory::ACCOUNT;
 use crate::problem::{MALFORMED, Problem, SATURATED};
 use crate::store::Change;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Query, State};
-use axum::http::{HeaderMap, HeaderValue, header};
+use axum::extract::State;
+use axum::http::{HeaderMap, HeaderValue, Uri, header};
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use futures_util::stream;
-use serde::Deserialize;
 use serde_json::{Map, Value};
 use std::collections::VecDeque;
 use std::convert::Infallible;
@@ -33,12 +31,7 @@ const SILENT: Duration = Duration::from_secs(15);
 const RETRY: Duration = Duration::from_secs(2);
 
 const LAST_EVENT_ID: &str = "last-event-id";
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct From {
-    after: Option<String>,
-}
+const AFTER: &str = "after";
 
 /// What happens, as Server-Sent Events: `advice_changed`, `outcome_recorded`, `feed_failed`. Each
 /// event's `id` counts up by one; its `data` is the JSON object of that name in the schemas. With
@@ -60,17 +53,15 @@ pub(super) struct From {
         Anywhere,
     )
 )]
-pub(super) async fn changes(
-    State(app): State<Arc<App>>,
-    query: Result<Query<From>, QueryRejection>,
-    headers: HeaderMap,
-) -> Result<Response, Problem> {
-    let asked = parameters(query)?;
+pub(super) async fn changes(State(app): State<Arc<App>>, uri: Uri, headers: HeaderMap) -> Result<Response, Problem> {
+    let mut query = Query::of(&uri, &["after"]);
+    let after = query.text("after");
+    query.sound()?;
     let store = app.memory()?.store();
     // Before anything is read: what is told meanwhile is looked for again.
     let told = store.told();
     let last = store.last_change(ACCOUNT).await?;
-    let after = match named(&headers, asked.after.as_deref())? {
+    let after = match named(&headers, after.as_deref())? {
         Some((what, id)) => seen(what, id, last)?,
         None => last,
     };
@@ -101,7 +92,7 @@ fn named<'a>(headers: &'a HeaderMap, after: Option<&'a str>) -> Result<Option<(&
     }
     // A client that has seen no event yet may say so with an empty one.
     let header = id.filter(|id| !id.is_empty()).map(|id| (what, id));
-    Ok(header.or(after.map(|id| ("query parameter `after`", id))))
+    Ok(header.or(after.map(|id| (AFTER, id))))
 }
 
 fn seen(what: &str, id: &str, last: i64) -> Result<i64, Problem> {
@@ -110,13 +101,18 @@ fn seen(what: &str, id: &str, last: i64) -> Result<i64, Problem> {
     }
     // Numbers begin anew in a new store: one that never was would wait for changes that were told.
     id.parse().ok().filter(|id| *id <= last).ok_or_else(|| {
-        let detail = format!("{what}: the last change is {last}; begin again without it, or with 0 for all of them");
-        Problem::new(MALFORMED, detail)
+        let detail = format!("the last change is {last}; begin again without it, or with 0 for all of them");
+        malformed(what, detail)
     })
 }
 
 fn no_number(what: &str) -> Problem {
-    Problem::new(MALFORMED, format!("{what}: not the number of a change"))
+    malformed(what, "not the number of a change".into())
+}
+
+/// What cannot be read in a header or a parameter.
+fn malformed(what: &str, detail: String) -> Problem {
+    if what == AFTER { unreadable(AFTER, detail) } else { Problem::new(MALFORMED, format!("{what}: {detail}")) }
 }
 
 /// One client's stream.

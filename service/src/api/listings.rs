@@ -1,26 +1,22 @@
 //! `/v1/listings`: saved listings, each with its newest assessment.
 
-use super::parameters::{IfMatch, IfNoneMatch, Known, Limit, Paged};
+use super::parameters::{IfMatch, IfNoneMatch, Known, Paged, Query, foreign_cursor};
 use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
-use super::resource::{
-    cursor, cut, etag, existing, foreign_cursor, json, limit, names, page, parameters, place, precondition_by,
-    storable, tagged, whole,
-};
+use super::resource::{cursor, cut, etag, existing, json, page, precondition_by, storable, tagged, whole};
 use crate::app::{App, computing};
 use crate::memory::{ACCOUNT, Save, Saved};
 use crate::picture;
 use crate::problem::{FaultAt, INVALID, NOT_FOUND, Problem};
 use crate::relisted::{self, Others};
-use crate::store::{Assessment, Listing, ListingQuery, Sort, Status};
+use crate::store::{Assessment, Listing, ListingQuery, Status};
 use crate::wire::request::AssessRequest;
 use crate::wire::response;
 use crate::wire::stored::{AssessmentAgain, ListingsPage, PastAssessment, PastAssessmentsPage, SavedListing};
 use crate::{body, memory, store};
-use axum::extract::rejection::{PathRejection, QueryRejection};
-use axum::extract::{Path, Query, Request, State};
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, Request, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
-use serde::Deserialize;
 use serde_json::value::RawValue;
 use std::sync::Arc;
 
@@ -48,8 +44,7 @@ type Name = Result<Path<String>, PathRejection>;
     )
 )]
 pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request) -> Result<Response, Problem> {
-    let id = names(id)?;
-    storable(&id)?;
+    let id = storable(id, &["id"])?;
     let condition = precondition_by(request.headers(), revision);
     let bytes = body::json_bytes(request).await?;
     let mut read = app.request(&bytes)?;
@@ -119,15 +114,9 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: Heade
     .await
 }
 
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Listed {
-    sort: Option<String>,
-    status: Option<Status>,
-    seller: Option<String>,
-    limit: Option<Limit>,
-    cursor: Option<String>,
-}
+/// What listings are sorted by; with `-` before it the largest first.
+const SORTS: [&str; 5] = ["saved_at", "expected_net", "net_per_stake", "ask_worth", "bad"];
+const STATUSES: [&str; 4] = ["open", "ended", "bought", "passed"];
 
 /// Saved listings.
 #[utoipa::path(
@@ -142,30 +131,26 @@ pub(super) struct Listed {
         ("cursor" = Option<String>, Query, description = "`next_cursor` of the page before. It fixes the assessments of the walk's beginning."),
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ListingsPage),
-        (status = 400, description = "A parameter cannot be read", body = Problem, content_type = "application/problem+json"),
-        (status = 422, description = "An unknown parameter or sort", body = Problem, content_type = "application/problem+json"),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = ListingsPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
+        Parameters,
     )
 )]
-pub(super) async fn list(
-    State(app): State<Arc<App>>,
-    uri: Uri,
-    query: Result<Query<Listed>, QueryRejection>,
-) -> Result<Response, Problem> {
-    let asked = parameters(query)?;
-    let sort = asked.sort.as_deref().unwrap_or("saved_at");
+pub(super) async fn list(State(app): State<Arc<App>>, uri: Uri) -> Result<Response, Problem> {
+    let mut asked = Query::of(&uri, &["sort", "status", "seller", "limit", "cursor"]);
+    let sorts: Vec<String> = SORTS.iter().map(|s| (*s).into()).chain(SORTS.iter().map(|s| format!("-{s}"))).collect();
+    let sort: Option<String> = asked.word("sort", &sorts.iter().map(String::as_str).collect::<Vec<_>>());
+    let sort = sort.as_deref().unwrap_or("saved_at");
     let (descending, name) = sort.strip_prefix('-').map_or((false, sort), |name| (true, name));
-    let sort: Sort = serde_json::from_value(name.into())
-        .map_err(|_| Problem::new(INVALID, format!("query parameter `sort`: there is no `{name}`")))?;
     let query = ListingQuery {
-        sort,
+        sort: serde_json::from_value(name.into()).unwrap_or_default(),
         descending,
-        status: asked.status,
-        seller: asked.seller,
-        after: place(&uri, asked.cursor.as_deref())?,
-        limit: limit(asked.limit)?,
+        status: asked.word("status", &STATUSES),
+        seller: asked.text("seller"),
+        after: asked.place(),
+        limit: asked.limit(),
     };
+    asked.sound()?;
     let found = app.memory()?.store().listings(ACCOUNT, &query).await;
     let found = found.map_err(|e| if e.is_conflict() { foreign_cursor() } else { e.into() })?;
     let mut others = relisted::others(app.memory()?, &found.items).await?;
@@ -188,23 +173,20 @@ pub(super) async fn list(
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = PastAssessmentsPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = PastAssessmentsPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         (status = 404, description = "There is no such listing", body = Problem, content_type = "application/problem+json"),
         Anywhere,
         Parameters,
     )
 )]
-pub(super) async fn assessments(
-    State(app): State<Arc<App>>,
-    id: Name,
-    uri: Uri,
-    query: Result<Query<Paged>, QueryRejection>,
-) -> Result<Response, Problem> {
-    let (id, asked) = (existing(id)?, parameters(query)?);
-    let limit = limit(asked.limit)?;
+pub(super) async fn assessments(State(app): State<Arc<App>>, id: Name, uri: Uri) -> Result<Response, Problem> {
+    let id = existing(id)?;
+    let mut query = Query::of(&uri, &["limit", "cursor"]);
+    let (limit, after) = (query.limit(), query.place());
+    query.sound()?;
     let store = app.memory()?.store();
     store.listing(ACCOUNT, &id).await?;
-    let mut found = store.assessments(ACCOUNT, &id, place(&uri, asked.cursor.as_deref())?, limit + 1).await?;
+    let mut found = store.assessments(ACCOUNT, &id, after, limit + 1).await?;
     let last = cut(&mut found, limit).map(|a| a.assessment.first_revision);
     let next_cursor = last.map(|revision| cursor(&uri, &revision)).transpose()?;
     let items = found.into_iter().map(past).collect::<Result<_, _>>()?;

@@ -20,6 +20,7 @@ mod signs;
 mod stream;
 
 use crate::app::App;
+use crate::body;
 use crate::guard::{self, Guard};
 use crate::problem::{INTERNAL, METHOD_NOT_ALLOWED, NOT_FOUND, Problem, ProblemOfLine};
 use crate::wire::changes::{AdviceChanged, FeedFailed, OutcomeRecorded};
@@ -83,7 +84,7 @@ pub(crate) fn described() -> (Router<Arc<App>>, utoipa::openapi::OpenApi) {
         .routes(routes!(listings::assessment))
         .routes(routes!(listings::evidence))
         .routes(routes!(feeds::list, feeds::post))
-        .routes(routes!(feeds::get, feeds::delete))
+        .routes(routes!(feeds::put, feeds::get, feeds::delete))
         .routes(routes!(feeds::poll))
         .routes(routes!(feeds::items))
         .routes(routes!(bids::post))
@@ -126,6 +127,7 @@ pub fn router(app: Arc<App>, guard: &Arc<Guard>) -> Router {
         .layer(CatchPanicLayer::custom(panicked))
         .layer(guard.cors())
         .layer(middleware::from_fn_with_state(guard.clone(), guard::check))
+        .layer(middleware::from_fn(body::hear_out))
         .layer(fixed(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
         .layer(fixed(header::REFERRER_POLICY, "no-referrer"))
         .layer(PropagateRequestIdLayer::new(REQUEST_ID))

@@ -1,6 +1,6 @@
 //! `/v1/models`: the versions of the model, and which is in force.
 
-use super::parameters::Key;
+use super::parameters::{Key, Query};
 use super::problems::{Anywhere, Keyed, Named};
 use super::resource::{existing, finish, json, repeatable};
 use crate::app::App;
@@ -11,7 +11,7 @@ use crate::wire::calibration::{ModelVersion, ModelVersions};
 use axum::body::Bytes;
 use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
-use axum::http::{HeaderMap, StatusCode};
+use axum::http::{HeaderMap, StatusCode, Uri};
 use axum::response::Response;
 use std::sync::Arc;
 
@@ -22,10 +22,12 @@ use std::sync::Arc;
     tag = "model",
     responses(
         (status = 200, description = "The versions", body = ModelVersions),
+        (status = 422, description = "An unknown parameter: there are none", body = Problem, content_type = "application/problem+json"),
         Anywhere,
     )
 )]
-pub(super) async fn list(State(app): State<Arc<App>>) -> Result<Response, Problem> {
+pub(super) async fn list(State(app): State<Arc<App>>, uri: Uri) -> Result<Response, Problem> {
+    Query::of(&uri, &[]).sound()?;
     let memory = app.memory()?;
     let force = memory.in_force().await?;
     let active = force.served.version();

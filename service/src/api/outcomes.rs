@@ -1,9 +1,9 @@
 //! `/v1/outcomes`: what watches turned out to be.
 
 use super::listings::raw;
-use super::parameters::{Key, Limit, Paged};
+use super::parameters::{Key, Paged, Query};
 use super::problems::{Anywhere, JsonBody, Keyed, Named, Parameters};
-use super::resource::{cursor, cut, existing, finish, json, limit, page, parameters, place, repeatable};
+use super::resource::{cursor, cut, existing, finish, json, page, repeatable};
 use crate::app::App;
 use crate::body;
 use crate::memory::{self, ACCOUNT, Finding};
@@ -12,11 +12,10 @@ use crate::problem::{Problem, UNSUPPORTED_MEDIA_TYPE};
 use crate::store::{Outcome, OutcomeFilter, Ticket};
 use crate::wire::stored::{Imported, OutcomeBody, OutcomesPage, RecordedOutcome};
 use axum::body::Bytes;
-use axum::extract::rejection::{PathRejection, QueryRejection};
-use axum::extract::{Path, Query, Request, State};
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, Request, State};
 use axum::http::{HeaderMap, StatusCode, Uri};
 use axum::response::Response;
-use serde::Deserialize;
 use std::sync::Arc;
 
 /// The most a file of outcomes may hold.
@@ -78,7 +77,7 @@ async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respo
     params(Key,),
     request_body(
         content((String = "text/csv"), (String = "application/x-ndjson")),
-        description = "At most 32 MiB and 50,000 lines. NDJSON: a body of `POST /v1/outcomes` a line. CSV: a header with any of the columns `listing`, `story` (both needed), `found_at`, `certainty`, `how`, `note`, `paid`, `paid_currency`, `sold`, `sold_currency`, `component:NAME` and `sign:ID`; an empty cell is not known."
+        description = "At most 32 MiB and 50,000 lines. NDJSON: a body of `POST /v1/outcomes` a line. CSV: a header with any of the columns `listing`, `story` (both needed), `found_at`, `certainty`, `how`, `note`, `paid`, `paid_currency`, `sold`, `sold_currency`, `component:NAME` and `sign:ID`; an empty cell is not known. Commas part the cells, or semicolons where the header holds no comma; decimals have a point."
     ),
     responses(
         (status = 200, description = "What was recorded and what was refused, by line", body = Imported),
@@ -138,16 +137,6 @@ pub(super) async fn get(
     json(StatusCode::OK, &shown(outcome)?)
 }
 
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Listed {
-    listing: Option<String>,
-    seller: Option<String>,
-    current: Option<bool>,
-    limit: Option<Limit>,
-    cursor: Option<String>,
-}
-
 /// Recorded outcomes, in the order of recording.
 #[utoipa::path(
     get,
@@ -160,21 +149,18 @@ pub(super) struct Listed {
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = OutcomesPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = OutcomesPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
         Parameters,
     )
 )]
-pub(super) async fn list(
-    State(app): State<Arc<App>>,
-    uri: Uri,
-    query: Result<Query<Listed>, QueryRejection>,
-) -> Result<Response, Problem> {
-    let asked = parameters(query)?;
-    let limit = limit(asked.limit)?;
-    let current = asked.current.unwrap_or(false);
-    let filter = OutcomeFilter { listing: asked.listing, seller: asked.seller, current };
-    let after = place(&uri, asked.cursor.as_deref())?.unwrap_or(0);
+pub(super) async fn list(State(app): State<Arc<App>>, uri: Uri) -> Result<Response, Problem> {
+    let mut query = Query::of(&uri, &["listing", "seller", "current", "limit", "cursor"]);
+    let filter =
+        OutcomeFilter { listing: query.text("listing"), seller: query.text("seller"), current: query.flag("current") };
+    let (limit, after) = (query.limit(), query.place());
+    query.sound()?;
+    let after = after.unwrap_or(0);
     let mut found = app.memory()?.store().outcomes(ACCOUNT, &filter, after, limit + 1).await?;
     let next_cursor = cut(&mut found, limit).map(|o| cursor(&uri, &o.number)).transpose()?;
     let items = found.into_iter().map(shown).collect::<Result<_, _>>()?;

@@ -11,7 +11,11 @@ pub(super) enum Anywhere {
     #[response(status = 403, content_type = "application/problem+json")]
     Forbidden(Problem),
     /// The database does not answer, or too much is asked at once
-    #[response(status = 503, content_type = "application/problem+json")]
+    #[response(
+        status = 503,
+        content_type = "application/problem+json",
+        headers(("Retry-After" = i64, description = "After how many seconds to try again"))
+    )]
     Unavailable(Problem),
 }
 
@@ -55,7 +59,7 @@ pub(super) enum Conditional {
 #[derive(IntoResponses)]
 #[expect(dead_code, reason = "it only describes answers")]
 pub(super) enum Parameters {
-    /// A parameter cannot be read
+    /// A parameter cannot be read, or is none of the values it takes
     #[response(status = 400, content_type = "application/problem+json")]
     Malformed(Problem),
     /// An unknown parameter

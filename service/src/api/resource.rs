@@ -1,15 +1,15 @@
 //! What resources share: preconditions, pages, keys of repeated requests.
 
-use super::parameters::Limit;
 use crate::app::App;
 use crate::memory::ACCOUNT;
 use crate::problem::{
-    ANSWER_FORGOTTEN, IDEMPOTENCY_MISMATCH, IN_PROGRESS, INTERNAL, INVALID, MALFORMED, NOT_FOUND, Problem,
+    ANSWER_FORGOTTEN, FaultAt, IDEMPOTENCY_MISMATCH, IN_PROGRESS, INTERNAL, INVALID, MALFORMED, NOT_FOUND, Problem,
 };
+use crate::shape::take_out_nuls;
 use crate::store::{Begun, Precondition, StoredResponse, Ticket, Write};
 use axum::body::Bytes;
-use axum::extract::rejection::{PathRejection, QueryRejection};
-use axum::extract::{Path, Query};
+use axum::extract::Path;
+use axum::extract::rejection::PathRejection;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
 use base64::Engine as _;
@@ -17,6 +17,7 @@ use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use jiff::{SignedDuration, Timestamp};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 use std::sync::Arc;
 use tracing::Instrument as _;
@@ -24,27 +25,37 @@ use url::form_urlencoded;
 
 /// The longest id that is stored.
 const LONGEST_ID: usize = 200;
-/// Items of a page, where nothing else is asked for, and at most.
-const PAGE: u32 = 50;
-const LARGEST_PAGE: u32 = 200;
 /// A request under a key that has not been answered for so long died on the way.
 const STALE: SignedDuration = SignedDuration::from_mins(2);
 
 const IDEMPOTENCY_KEY: HeaderName = HeaderName::from_static("idempotency-key");
 const LONGEST_KEY: usize = 255;
 
-/// The names in a path.
-pub(super) fn names<T>(path: Result<Path<T>, PathRejection>) -> Result<T, Problem> {
-    path.map(|Path(names)| names).map_err(|e| Problem::new(NOT_FOUND, e.body_text()))
-}
-
 /// The names in a path of something that is there: what cannot be stored is not.
 pub(super) fn existing<T: Names>(path: Result<Path<T>, PathRejection>) -> Result<T, Problem> {
-    let names = names(path)?;
-    match names.all().into_iter().all(fits) {
-        true => Ok(names),
-        false => Err(Problem::new(NOT_FOUND, "there is nothing of such a name")),
+    match path {
+        Ok(Path(names)) if names.all().into_iter().all(fits) => Ok(names),
+        _ => Err(Problem::new(NOT_FOUND, "there is nothing of such a name")),
     }
+}
+
+/// The names in a path of something that is to be stored.
+pub(super) fn storable<T: Names>(path: Result<Path<T>, PathRejection>, called: &[&str]) -> Result<T, Problem> {
+    let detail = format!("a name has 1 to {LONGEST_ID} characters in UTF-8, none of them a control character");
+    let fault = |name: &&str| FaultAt::of_parameter(*name, detail.clone());
+    let faults: Vec<FaultAt> = match path {
+        Ok(Path(names)) => {
+            let faults: Vec<_> =
+                called.iter().zip(names.all()).filter(|(_, name)| !fits(name)).map(|(name, _)| fault(name)).collect();
+            if faults.is_empty() {
+                return Ok(names);
+            }
+            faults
+        }
+        // Which of them is no UTF-8 is not told.
+        Err(_) => called.iter().map(fault).collect(),
+    };
+    Err(Problem::of_parameters(INVALID, faults))
 }
 
 /// One name or more.
@@ -72,15 +83,6 @@ impl Names for (String, String) {
 
 fn fits(name: &str) -> bool {
     !name.is_empty() && name.chars().count() <= LONGEST_ID && !name.chars().any(char::is_control)
-}
-
-/// A name that can be stored.
-pub(super) fn storable(id: &str) -> Result<(), Problem> {
-    if !fits(id) {
-        let detail = format!("a name in the path has 1 to {LONGEST_ID} characters, none of them a control character");
-        return Err(Problem::new(INVALID, detail));
-    }
-    Ok(())
 }
 
 /// A strong entity tag for a revision.
@@ -191,21 +193,6 @@ pub(super) async fn whole<T: Send + 'static>(
     })?
 }
 
-/// The parameters of a query; unknown and repeated ones are refused.
-pub(super) fn parameters<T>(query: Result<Query<T>, QueryRejection>) -> Result<T, Problem> {
-    query.map(|Query(asked)| asked).map_err(|e| Problem::new(INVALID, e.body_text()))
-}
-
-/// How many items a page holds: too many asked for are as many as there may be.
-pub(super) fn limit(asked: Option<Limit>) -> Result<u32, Problem> {
-    let Some(Limit(text)) = asked else { return Ok(PAGE) };
-    let whole = !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
-    if !whole || text.bytes().all(|b| b == b'0') {
-        return Err(Problem::new(MALFORMED, "query parameter `limit`: must be a whole number, 1 or more"));
-    }
-    Ok(text.parse().unwrap_or(LARGEST_PAGE).min(LARGEST_PAGE))
-}
-
 /// A place to go on from, and the list it is in.
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -215,7 +202,7 @@ struct Cursor<T> {
 }
 
 /// Which list, under which filters.
-fn list_of(uri: &Uri) -> String {
+pub(super) fn list_of(uri: &Uri) -> String {
     let mut filters: Vec<_> = form_urlencoded::parse(uri.query().unwrap_or_default().as_bytes())
         .filter(|(name, _)| !matches!(name.as_ref(), "limit" | "cursor"))
         .collect();
@@ -236,20 +223,19 @@ pub(super) fn cursor(uri: &Uri, place: &impl Serialize) -> Result<String, Proble
     Ok(BASE64_URL_SAFE_NO_PAD.encode(to_bytes(&Cursor { of: list_of(uri), at: place })?))
 }
 
-/// The place in a cursor of the same list under the same filters.
-pub(super) fn place<T: DeserializeOwned>(uri: &Uri, cursor: Option<&str>) -> Result<Option<T>, Problem> {
-    let read = |text: &str| serde_json::from_slice(&BASE64_URL_SAFE_NO_PAD.decode(text).ok()?).ok();
-    match cursor.map(read) {
-        None => Ok(None),
-        Some(Some(Cursor { of, at })) if of == list_of(uri) => Ok(Some(at)),
-        Some(_) => Err(foreign_cursor()),
-    }
+/// The place in a cursor, if it is of this list.
+pub(super) fn read_cursor<T: DeserializeOwned>(list: &str, text: &str) -> Option<T> {
+    let decoded = BASE64_URL_SAFE_NO_PAD.decode(text).ok()?;
+    let value: Value = serde_json::from_slice(&decoded).ok()?;
+    let Cursor { of, at } = serde_json::from_value(sound(value)?).ok()?;
+    (of == list).then_some(at)
 }
 
-/// A cursor that is none of ours, or of another list.
-pub(super) fn foreign_cursor() -> Problem {
-    let detail = "query parameter `cursor`: not a cursor of this list under these filters; begin again without one";
-    Problem::new(MALFORMED, detail)
+/// A value without U+0000 in its texts: no cursor of ours holds one.
+fn sound(mut value: Value) -> Option<Value> {
+    let mut faults = Vec::new();
+    take_out_nuls(&mut value, &mut String::new(), &mut faults);
+    faults.is_empty().then_some(value)
 }
 
 /// Cuts what was read, with one more than is shown, to a page. The last of it, where another follows.
@@ -422,27 +408,15 @@ mod tests {
     }
 
     #[test]
-    fn too_large_a_limit_is_the_largest_and_what_is_none_is_refused() {
-        let asked = |text: &str| limit(Some(Limit(text.into())));
-        assert_eq!(limit(None).unwrap(), PAGE);
-        for (text, items) in [("1", 1), ("007", 7), ("200", 200), ("201", 200), ("99999999999999999999999999", 200)] {
-            assert_eq!(asked(text).unwrap(), items, "{text}");
-        }
-        for text in ["", "0", "000", "-1", "+1", "1.0", "1e2", "many", "٣"] {
-            assert_eq!(asked(text).unwrap_err().status, 400, "{text}");
-        }
-    }
-
-    #[test]
     fn a_cursor_goes_on_in_its_own_list_alone() {
         let uri = |text: &'static str| Uri::from_static(text);
         let made = cursor(&uri("/v1/outcomes?seller=s%201&limit=2&listing=a"), &7).unwrap();
-        let found = |text| place::<i64>(&uri(text), Some(&made));
-        assert_eq!(found("/v1/outcomes?listing=a&seller=s+1&cursor=x&limit=9").unwrap(), Some(7));
+        let found = |text| read_cursor::<i64>(&list_of(&uri(text)), &made);
+        assert_eq!(found("/v1/outcomes?listing=a&seller=s+1&cursor=x&limit=9"), Some(7));
         for other in
             ["/v1/outcomes?listing=a", "/v1/sellers?seller=s%201&listing=a", "/v1/outcomes?seller=s&listing=1a"]
         {
-            assert_eq!(found(other).unwrap_err().status, 400, "{other}");
+            assert_eq!(found(other), None, "{other}");
         }
     }
 }

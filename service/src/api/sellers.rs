@@ -1,10 +1,8 @@
 //! `/v1/sellers`: what is known of a seller's watches.
 
-use super::parameters::{IfMatch, IfNoneMatch, Known, Paged};
+use super::parameters::{IfMatch, IfNoneMatch, Known, Paged, Query};
 use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
-use super::resource::{
-    cursor, cut, existing, json, limit, names, page, parameters, place, precondition_by, storable, tagged, whole,
-};
+use super::resource::{cursor, cut, existing, json, page, precondition_by, storable, tagged, whole};
 use crate::app::{App, computing};
 use crate::body;
 use crate::memory::{self, ACCOUNT, FoundOut, InForce};
@@ -12,8 +10,8 @@ use crate::problem::{FaultAt, Problem};
 use crate::store::{NewSeller, Precondition, SellerSummary};
 use crate::wire::response::BadRate;
 use crate::wire::stored::{SellerBody, SellerPage, SellersPage};
-use axum::extract::rejection::{PathRejection, QueryRejection};
-use axum::extract::{Path, Query, Request, State};
+use axum::extract::rejection::PathRejection;
+use axum::extract::{Path, Request, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
 use jiff::Timestamp;
@@ -44,8 +42,7 @@ type Name = Result<Path<String>, PathRejection>;
     )
 )]
 pub(super) async fn put(State(app): State<Arc<App>>, id: Name, request: Request) -> Result<Response, Problem> {
-    let id = names(id)?;
-    storable(&id)?;
+    let id = storable(id, &["id"])?;
     let condition = condition(request.headers());
     let bytes = body::json_bytes(request).await?;
     let force = app.in_force().await?;
@@ -136,21 +133,18 @@ pub(super) async fn delete(State(app): State<Arc<App>>, id: Name, headers: Heade
         Paged,
     ),
     responses(
-        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = SellersPage),
+        (status = 200, description = "A page; `Link: rel=\"next\"` leads on", body = SellersPage, headers(("Link" = String, description = "`rel=\"next\"`: the next page, where there is one"))),
         Anywhere,
         Parameters,
     )
 )]
-pub(super) async fn list(
-    State(app): State<Arc<App>>,
-    uri: Uri,
-    query: Result<Query<Paged>, QueryRejection>,
-) -> Result<Response, Problem> {
-    let asked = parameters(query)?;
-    let limit = limit(asked.limit)?;
-    let after: Option<String> = place(&uri, asked.cursor.as_deref())?;
+pub(super) async fn list(State(app): State<Arc<App>>, uri: Uri) -> Result<Response, Problem> {
+    let mut query = Query::of(&uri, &["limit", "cursor"]);
+    let (limit, after): (_, Option<String>) = (query.limit(), query.place());
+    query.sound()?;
+    let after = after.unwrap_or_default();
     let force = app.in_force().await?;
-    let mut found = app.memory()?.store().sellers(ACCOUNT, after.as_deref().unwrap_or_default(), limit + 1).await?;
+    let mut found = app.memory()?.store().sellers(ACCOUNT, &after, limit + 1).await?;
     let next_cursor = cut(&mut found, limit).map(|s| cursor(&uri, &s.id)).transpose()?;
     let mut items = Vec::with_capacity(found.len());
     for seller in found {
@@ -213,9 +207,9 @@ fn says(found: FoundOut, seen: usize, rate: &BadRate) -> String {
     let FoundOut { watches: known, bad, certain, unsure } = found;
     let mut says = match (known, bad) {
         (0, _) => "No watch of this seller has been found out about yet".into(),
-        (_, 0) => format!("Of {} of this seller whose inside is known, none was composite or fake", watches(known)),
-        (_, 1) => format!("Of {} of this seller whose inside is known, 1 was composite or fake", watches(known)),
-        _ => format!("Of {} of this seller whose inside is known, {bad} were composite or fake", watches(known)),
+        (_, 0) => format!("Of {} of this seller with an outcome, none was composite or fake", watches(known)),
+        (_, 1) => format!("Of {} of this seller with an outcome, 1 was composite or fake", watches(known)),
+        _ => format!("Of {} of this seller with an outcome, {bad} were composite or fake", watches(known)),
     };
     let doubts = match (known - certain, unsure) {
         (0, 0) => None,
@@ -252,7 +246,7 @@ mod tests {
              the seller's honesty."
         );
         let said = says(FoundOut { watches: 3, bad: 1, certain: 2, unsure: 2 }, 1, &rate);
-        let begins = "Of 3 watches of this seller whose inside is known, 1 was composite or fake (1 of them not for \
+        let begins = "Of 3 watches of this seller with an outcome, 1 was composite or fake (1 of them not for \
                       certain, and 2 more in too much doubt to count here); the rate of such watches, with what is seen \
                       on 1 more is";
         assert!(said.starts_with(begins), "{said}");

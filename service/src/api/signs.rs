@@ -1,28 +1,20 @@
 //! `GET /v1/signs`
 
 use super::model::with_etag;
-use super::parameters::Known;
-use super::problems::Anywhere;
-use super::resource::{parameters, to_bytes};
+use super::parameters::{Known, Query, unreadable};
+use super::problems::{Anywhere, Parameters};
+use super::resource::to_bytes;
 use crate::app::App;
-use crate::problem::{INVALID, Problem};
+use crate::problem::Problem;
 use crate::wire::response::Catalogue;
-use axum::extract::rejection::QueryRejection;
-use axum::extract::{Query, State};
-use axum::http::HeaderMap;
+use axum::extract::State;
+use axum::http::{HeaderMap, Uri};
 use axum::response::Response;
 use base64::Engine as _;
 use base64::prelude::BASE64_URL_SAFE_NO_PAD;
-use serde::Deserialize;
 use sha2::{Digest as _, Sha256};
 use std::sync::Arc;
 use steelyard_model::pack::{LISTING_VIEW, nearest};
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct Params {
-    views: Option<String>,
-}
 
 /// The signs to look for, the most telling first.
 #[utoipa::path(
@@ -35,26 +27,25 @@ pub(super) struct Params {
     responses(
         (status = 200, description = "The catalogue", body = Catalogue, headers(("ETag" = String, description = "A digest of it, quoted"))),
         (status = 304, description = "It is the catalogue of the ETag given"),
-        (status = 422, description = "An unknown view or parameter", body = Problem, content_type = "application/problem+json"),
         Anywhere,
+        Parameters,
     )
 )]
-pub(super) async fn signs(
-    State(app): State<Arc<App>>,
-    params: Result<Query<Params>, QueryRejection>,
-    headers: HeaderMap,
-) -> Result<Response, Problem> {
-    let params = parameters(params)?;
+pub(super) async fn signs(State(app): State<Arc<App>>, uri: Uri, headers: HeaderMap) -> Result<Response, Problem> {
+    let mut query = Query::of(&uri, &["views"]);
+    let named = query.text("views");
+    query.sound()?;
     let served = app.in_force().await?.served.clone();
-    let Some(named) = params.views else {
+    let Some(named) = named else {
         return under_digest(&headers, &served.catalogue);
     };
     let pack = served.assessor.pack();
     let mut views: Vec<&str> = vec![LISTING_VIEW];
     for view in named.split(',').map(str::trim).filter(|v| !v.is_empty()) {
         if pack.view(view).is_none() {
-            let near = nearest(view, pack.data().views.iter().map(|v| v.id.as_str()));
-            return Err(Problem::new(INVALID, format!("query parameter `views`: there is no view `{view}`{near}")));
+            let known = || pack.data().views.iter().map(|v| v.id.as_str());
+            let (near, all) = (nearest(view, known()), known().collect::<Vec<_>>().join("`, `"));
+            return Err(unreadable("views", format!("there is no view `{view}` among `{all}`{near}")));
         }
         views.push(view);
     }

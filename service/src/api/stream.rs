@@ -49,6 +49,7 @@ pub(super) async fn assess_stream(State(app): State<Arc<App>>, request: Request)
     if !body::is(request.headers(), MEDIA_TYPE) {
         return Err(Problem::new(UNSUPPORTED_MEDIA_TYPE, "send the lines as `Content-Type: application/x-ndjson`"));
     }
+    body::plain(request.headers())?;
     let headers = [
         (header::CONTENT_TYPE, HeaderValue::from_static(MEDIA_TYPE)),
         (header::CACHE_CONTROL, HeaderValue::from_static("no-store")),

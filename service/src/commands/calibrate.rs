@@ -103,6 +103,7 @@ fn lines(job: &CalibrationPage, report: &CalibrationReport) -> Vec<String> {
     ];
     if let (Some(before), Some(after)) = (&report.before, &report.after) {
         lines.push(format!("out of fold, {} outcomes, {} bad       before     after", after.cases, after.bad));
+        lines.push(format!("  of {} sellers", after.sellers));
         let row = |name: &str, of: &dyn Fn(&ScoreCard) -> Option<f64>| {
             let figure = |card| of(card).map_or_else(|| "-".into(), |x| format!("{x:.4}"));
             format!("{name:40}{:>10}{:>10}", figure(before), figure(after))

@@ -6,8 +6,10 @@ use clap::{Args, Subcommand};
 use std::path::PathBuf;
 use steelyard::app::App;
 use steelyard::feed::Page;
-use steelyard::problem::FaultAt;
-use steelyard::{files, polling};
+use steelyard::files;
+use steelyard::polling::{self, Defaults};
+use steelyard::problem::{FaultAt, Problem};
+use steelyard::wire::feed::ItemsKept;
 
 /// What can be done with listings.
 #[derive(Debug, Subcommand)]
@@ -29,6 +31,10 @@ pub(crate) struct Import {
     /// JSON file of references and calibres, as `reference_book` in a request.
     #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
     reference_book: Option<PathBuf>,
+    /// JSON file of what is filled in where neither the file nor a listing says it, as `defaults` of a feed: postage,
+    /// service, fees.
+    #[arg(long)]
+    defaults: Option<PathBuf>,
     /// The file; `-` for standard input.
     file: PathBuf,
 }
@@ -38,15 +44,26 @@ pub(crate) async fn import(options: &Import) -> anyhow::Result<bool> {
     // The file first: where there is none, no store is made.
     let file = options.file.display();
     let bytes = read(&options.file).with_context(|| shown(&options.file))?;
-    let page = Page::of_file(bytes).map_err(|fault| anyhow::anyhow!("{file}{}: {}", fault.pointer, fault.detail))?;
+    let page = Page::of_file(bytes).map_err(|bad| anyhow::anyhow!("{file}: {bad}"))?;
+    let defaults = options.defaults.as_deref().map(|file| read(file).with_context(|| shown(file))).transpose()?;
     let pack = files::pack(options.pack.as_deref())?;
     let book = files::book(options.reference_book.as_deref())?;
     let app = App::with_memory(pack, book, options.place.open().await?)?;
-    let kept = polling::import(&app, page).await;
+    let kept = keep(&app, page, defaults.as_deref()).await;
     if let Ok(memory) = app.memory() {
         memory.store().close().await;
     }
-    let kept = kept.map_err(|problem| anyhow::anyhow!("{file}: {}", problem.detail))?;
+    let kept = match kept {
+        Ok(kept) => kept,
+        Err(Failed::Defaults(problem)) => {
+            let file = options.defaults.as_deref().map(shown).unwrap_or_default();
+            for fault in &problem.errors {
+                eprintln!("{file}{}: {}", fault.pointer, fault.detail);
+            }
+            anyhow::bail!("{file}: {}", problem.title)
+        }
+        Err(Failed::Listings(problem)) => anyhow::bail!("{file}: {}", problem.detail),
+    };
     for refused in &kept.refusals {
         let (place, pointer) = place(&file.to_string(), &refused.place);
         let whole = [FaultAt::new("", &refused.detail)];
@@ -62,6 +79,19 @@ pub(crate) async fn import(options: &Import) -> anyhow::Result<bool> {
         kept.new, kept.changed, kept.unchanged, kept.refused
     );
     Ok(kept.refused == 0)
+}
+
+enum Failed {
+    Defaults(Problem),
+    Listings(Problem),
+}
+
+async fn keep(app: &App, page: Page, defaults: Option<&[u8]>) -> Result<ItemsKept, Failed> {
+    let defaults = match defaults {
+        Some(bytes) => Defaults::read(app, bytes).await.map_err(Failed::Defaults)?,
+        None => Defaults::default(),
+    };
+    polling::import(app, page, &defaults).await.map_err(Failed::Listings)
 }
 
 /// Where something refused stands: `file:4`, as compilers write it, or `file: /items/3`; and a pointer into it.

@@ -9,11 +9,32 @@ use steelyard::outcomes::Format;
 use steelyard::wire::stored::UnsavedLine;
 use steelyard::{files, memory};
 
+/// What a file holds, below the options.
+const COLUMNS: &str = "\
+The first line of a CSV names its columns, in any order. Commas part the cells, or semicolons where that line
+holds no comma; decimals have a point; an empty cell is not known.
+
+  listing           the listing's id as it is saved; must be there
+  story             original, serviced, refinished, composite or fake; must be there
+  found_at          when it was found out, such as 2026-11-24T21:00:00Z; else now
+  certainty         how sure that is, from 0.2 to 1; else 1
+  how               in_hand, opened, dial_removed, maker_archive or specialist
+  component:NAME    what state dial, hands, case, bezel, case_back, crown, movement or lume was found in:
+                    original, service, refinished, donor or foreign; metal: as_claimed or overstated
+  sign:ID           present or absent, judged with the watch in hand; ids as in GET /v1/signs
+  paid, sold        amounts such as 350.00, each with its currency ...
+  paid_currency, sold_currency
+                    ... such as EUR
+  note              words of your own
+
+A line of NDJSON is a body of POST /v1/outcomes.";
+
 /// What can be done with outcomes.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Outcomes {
     /// Record the outcomes of a CSV or NDJSON file, as `POST /v1/outcomes/import` does. Lines that do not fit are named
     /// on standard error, and the good ones kept; so are those whose listing is not saved, which are named as well.
+    #[command(after_help = COLUMNS)]
     Import(Import),
 }
 

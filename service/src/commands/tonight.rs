@@ -31,8 +31,8 @@ pub(crate) struct Tonight {
     #[arg(long, value_parser = cash, value_name = "AMOUNT_CURRENCY")]
     budget: Option<NonNegativeMoney>,
     /// Where auctions are expected to end: 0 at the current bid, 1 at the walk-away price, where they bring the margin
-    /// wanted and no more. Bids only rise, so 0 flatters.
-    #[arg(long, default_value_t = 0.0, value_parser = share, requires = "budget")]
+    /// wanted and no more. They are ranked and bid on at that price. Bids only rise, so 0 flatters.
+    #[arg(long, default_value_t = 0.0, value_parser = share)]
     expect: f64,
     /// Ids of auctions, separated by commas, of which at most one is wanted. May be given several times.
     #[arg(long, value_name = "ID,ID", requires = "budget")]
@@ -88,11 +88,8 @@ pub(crate) async fn run(options: &Tonight) -> anyhow::Result<()> {
         },
         limit: options.limit as usize,
         now: options.at.unwrap_or_else(Timestamp::now),
-        spend: options.budget.clone().map(|budget| Spend {
-            budget,
-            expect: options.expect,
-            at_most_one: groups.collect(),
-        }),
+        expect: options.expect,
+        spend: options.budget.clone().map(|budget| Spend { budget, at_most_one: groups.collect() }),
     };
     let list = list(&app, &wanted).await;
     if let Ok(memory) = app.memory() {
@@ -110,7 +107,7 @@ pub(crate) async fn run(options: &Tonight) -> anyhow::Result<()> {
         out.line(&serde_json::to_string_pretty(&list)?)?;
         return Ok(out.finish()?);
     }
-    if list.rankings.is_empty() {
+    if list.rankings.is_empty() && list.ended.is_empty() && list.found.is_empty() {
         eprintln!("no listing is open");
     }
     for line in page(&list) {

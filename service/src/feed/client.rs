@@ -11,10 +11,9 @@
 
 use super::connect::{Connector, Network, System};
 use super::guard::{Guard, Refusal};
-use super::parse::{BadItem, Format, Item, Page, items};
+use super::parse::{BadItem, BadPage, Format, Item, Page, items};
 use super::schedule::{Outcome, RetryAfter};
 use super::turns::Turns;
-use crate::problem::FaultAt;
 use axum::http::{HeaderMap, HeaderValue, Request, Response, StatusCode, header};
 use flate2::write::MultiGzDecoder;
 use http_body_util::{BodyExt as _, Empty};
@@ -138,8 +137,8 @@ pub enum PollError {
     #[error("the content type is {0}, not {1}")]
     MediaType(String, &'static str),
     /// It does not read as a feed.
-    #[error("not a feed of this format: {}{}{}", .0.pointer, if .0.pointer.is_empty() { "" } else { ": " }, .0.detail)]
-    Malformed(FaultAt),
+    #[error("not a feed of this format: {0}")]
+    Malformed(BadPage),
     /// A next page of another origin.
     #[error("the next page is of another origin: {0}")]
     Elsewhere(String),

@@ -14,5 +14,5 @@ mod turns;
 pub use client::{Client, Fetched, Limits, PollError, Polled, Validators};
 pub use connect::{Connector, Network, System};
 pub use guard::{Exception, Guard, MOST_URL_BYTES, Refusal, attached};
-pub use parse::{BadItem, Format, Item, MOST_ID_CHARS, MOST_ITEMS, Page, items};
+pub use parse::{BadItem, BadPage, Format, Item, MOST_ID_CHARS, MOST_ITEMS, Page, items};
 pub use schedule::{BadEvery, Every, MOST_FAILURES, MOST_WAIT, Outcome, RETRY_FIRST, RetryAfter, Schedule, State};

@@ -25,12 +25,13 @@
 //! ```
 
 use crate::body::MOST_BYTES;
-use crate::problem::FaultAt;
+use crate::problem::{FaultAt, pointer_to};
 use crate::strict_json;
 use html5gum::{DefaultEmitter, Token, Tokenizer};
 use jiff::Timestamp;
 use serde::de::{IgnoredAny, SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer, Serialize};
+use serde_json::error::Category;
 use serde_json::value::RawValue;
 use serde_json::{Map, Value};
 use std::collections::HashSet;
@@ -80,6 +81,43 @@ pub struct BadItem {
     pub place: String,
     /// What is wrong there.
     pub detail: String,
+    /// How many items this is said of.
+    pub count: u64,
+}
+
+impl BadItem {
+    fn new(place: String, detail: String) -> Self {
+        Self { place, detail, count: 1 }
+    }
+}
+
+/// Why a page is none.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BadPage {
+    /// Whether it is no JSON, rather than JSON that does not fit.
+    pub malformed: bool,
+    /// Every fault; at least one.
+    pub faults: Vec<FaultAt>,
+}
+
+impl BadPage {
+    fn malformed(fault: FaultAt) -> Self {
+        Self { malformed: true, faults: vec![fault] }
+    }
+
+    fn unfit(fault: FaultAt) -> Self {
+        Self { malformed: false, faults: vec![fault] }
+    }
+}
+
+impl fmt::Display for BadPage {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (i, fault) in self.faults.iter().enumerate() {
+            let (before, after) = (if i > 0 { "; " } else { "" }, if fault.pointer.is_empty() { "" } else { ": " });
+            write!(f, "{before}{}{after}{}", fault.pointer, fault.detail)?;
+        }
+        Ok(())
+    }
 }
 
 /// One page of a feed.
@@ -94,8 +132,8 @@ pub struct Page {
     text: Vec<u8>,
     /// Number and bytes of every item: its index, or its line counted from 1.
     pieces: Vec<(usize, Range<usize>)>,
-    /// The first item beyond the limit.
-    beyond: Option<usize>,
+    /// The first item beyond the limit, and how many there are.
+    beyond: Option<(usize, u64)>,
 }
 
 impl Page {
@@ -103,7 +141,7 @@ impl Page {
     ///
     /// # Errors
     /// Why it is no page of this format.
-    pub fn read(format: Format, text: Vec<u8>) -> Result<Self, FaultAt> {
+    pub fn read(format: Format, text: Vec<u8>) -> Result<Self, BadPage> {
         Self::split::<MOST_ITEMS>(format, text)
     }
 
@@ -112,7 +150,7 @@ impl Page {
     ///
     /// # Errors
     /// Why it is none of these.
-    pub fn of_file(text: Vec<u8>) -> Result<Self, FaultAt> {
+    pub fn of_file(text: Vec<u8>) -> Result<Self, BadPage> {
         #[derive(Deserialize)]
         struct Versioned {
             #[serde(rename = "version")]
@@ -130,10 +168,10 @@ impl Page {
             return Self::split::<{ usize::MAX }>(Format::JsonFeed, text);
         }
         if !lines && bare.starts_with(b"[") {
-            return Err(FaultAt::new(
+            return Err(BadPage::unfit(FaultAt::new(
                 "",
                 "an array: write each listing on a line by itself, or the file as a JSON Feed",
-            ));
+            )));
         }
         let mut page = Self::split::<{ usize::MAX }>(Format::Ndjson, text)?;
         if !lines && serde_json::from_slice::<IgnoredAny>(&page.text).is_ok() {
@@ -142,7 +180,7 @@ impl Page {
         Ok(page)
     }
 
-    fn split<const MOST: usize>(format: Format, mut text: Vec<u8>) -> Result<Self, FaultAt> {
+    fn split<const MOST: usize>(format: Format, mut text: Vec<u8>) -> Result<Self, BadPage> {
         if text.starts_with(b"\xef\xbb\xbf") {
             text.drain(..3);
         }
@@ -167,37 +205,59 @@ impl Page {
     fn items(&self) -> impl Iterator<Item = Result<Item, BadItem>> + '_ {
         let read = self.pieces.iter().map(|(n, range)| {
             let read = self.item(*n, &self.text[range.clone()]);
-            read.map_err(|fault| BadItem { place: self.place(*n, &fault.pointer), detail: fault.detail })
+            read.map_err(|fault| BadItem::new(self.place(*n, &fault.pointer), fault.detail))
         });
-        let beyond = self.beyond.map(|n| {
-            let detail = format!("a page may hold {MOST_ITEMS} items: this and later ones are not read");
-            Err(BadItem { place: self.place(n, ""), detail })
+        let beyond = self.beyond.map(|(n, count)| {
+            let detail =
+                format!("a page may hold {MOST_ITEMS} items: this and later ones, {count} in all, are not read");
+            Err(BadItem { place: self.place(n, ""), detail, count })
         });
         read.chain(beyond)
     }
 
-    fn split_document<const MOST: usize>(&mut self, text: &[u8]) -> Result<(), FaultAt> {
-        let fault = |detail: String| FaultAt::new("", detail);
-        let text = std::str::from_utf8(text)
-            .map_err(|e| fault(format!("not UTF-8: byte {} begins no character", e.valid_up_to())))?;
+    fn split_document<const MOST: usize>(&mut self, text: &[u8]) -> Result<(), BadPage> {
+        let whole = |detail: String| FaultAt::new("", detail);
+        let text = std::str::from_utf8(text).map_err(|e| {
+            BadPage::malformed(whole(format!("not UTF-8: byte {} begins no character", e.valid_up_to())))
+        })?;
         if !text.trim_ascii_start().starts_with('{') {
-            return Err(fault("not a JSON object".into()));
+            let fault = whole("not a JSON object".into());
+            return Err(match serde_json::from_str::<IgnoredAny>(text) {
+                Ok(_) => BadPage::unfit(fault),
+                Err(_) => BadPage::malformed(fault),
+            });
         }
-        let document: Document<'_, MOST> = serde_json::from_str(text).map_err(|e| fault(e.to_string()))?;
-        if !document.version.starts_with(VERSIONS) {
-            return Err(FaultAt::new("/version", "not https://jsonfeed.org/version/1.1"));
+        let known: Known<'_> = serde_json::from_str(text).map_err(|e| match e.classify() {
+            // An object of members read as they stand: only one that stands twice does not fit.
+            Category::Data => BadPage::malformed(repeated(&e)),
+            _ => BadPage::malformed(whole(e.to_string())),
+        })?;
+        let mut faults = Vec::new();
+        match known.version.map(|v| serde_json::from_str::<String>(v.get())) {
+            None => faults.push(FaultAt::new("/version", "this member must be there")),
+            Some(version) if version.as_ref().is_ok_and(|v| is_known(v)) => {}
+            Some(_) => faults.push(FaultAt::new("/version", "not https://jsonfeed.org/version/1.1")),
         }
-        self.next_url = document.next_url;
-        self.expired = document.expired.is_some_and(|e| e.get() == "true");
-        self.language = document.language.and_then(|l| serde_json::from_str(l.get()).ok());
-        let range = |item: &RawValue| {
-            // A slice of `text`: the distance of their beginnings is where it stands.
-            let start = item.get().as_ptr().addr() - text.as_ptr().addr();
-            start..start + item.get().len()
-        };
-        self.pieces = document.items.first.iter().map(|i| range(i)).enumerate().collect();
-        self.beyond = document.items.more.then_some(MOST);
-        Ok(())
+        match known.next_url.map(|url| serde_json::from_str(url.get())).transpose() {
+            Ok(next_url) => self.next_url = next_url,
+            Err(_) => faults.push(FaultAt::new("/next_url", "not a string")),
+        }
+        self.expired = known.expired.is_some_and(|e| e.get() == "true");
+        self.language = known.language.and_then(|l| serde_json::from_str(l.get()).ok());
+        match known.items.map(|items| serde_json::from_str::<Slices<'_, MOST>>(items.get())) {
+            None => faults.push(FaultAt::new("/items", "this member must be there, an array of items")),
+            Some(Err(_)) => faults.push(FaultAt::new("/items", "not an array of items")),
+            Some(Ok(items)) => {
+                let range = |item: &RawValue| {
+                    // A slice of `text`: the distance of their beginnings is where it stands.
+                    let start = item.get().as_ptr().addr() - text.as_ptr().addr();
+                    start..start + item.get().len()
+                };
+                self.pieces = items.first.iter().map(|i| range(i)).enumerate().collect();
+                self.beyond = (items.more > 0).then_some((MOST, items.more));
+            }
+        }
+        if faults.is_empty() { Ok(()) } else { Err(BadPage { malformed: false, faults }) }
     }
 
     fn split_lines(&mut self, text: &[u8], most: usize) {
@@ -208,11 +268,11 @@ impl Page {
             if line.iter().all(u8::is_ascii_whitespace) {
                 continue;
             }
-            if self.pieces.len() == most {
-                self.beyond = Some(i + 1);
-                return;
+            if self.pieces.len() < most {
+                self.pieces.push((i + 1, range));
+            } else {
+                self.beyond.get_or_insert((i + 1, 0)).1 += 1;
             }
-            self.pieces.push((i + 1, range));
         }
     }
 
@@ -265,27 +325,42 @@ pub fn items(pages: &[Page]) -> impl Iterator<Item = Result<Item, BadItem>> + '_
             return Ok(item);
         }
         let detail = format!("an item before it has the id `{}`; that one counts", item.id);
-        Err(BadItem { place: item.place, detail })
+        Err(BadItem::new(item.place, detail))
     })
 }
 
-/// The members of a JSON Feed that are read; the others are passed over.
+/// The members of a JSON Feed that are read, as they stand; the others are passed over.
 #[derive(Deserialize)]
-struct Document<'a, const MOST: usize> {
-    version: String,
-    next_url: Option<String>,
+struct Known<'a> {
+    #[serde(borrow)]
+    version: Option<&'a RawValue>,
+    #[serde(borrow)]
+    next_url: Option<&'a RawValue>,
     #[serde(borrow)]
     expired: Option<&'a RawValue>,
     #[serde(borrow)]
     language: Option<&'a RawValue>,
     #[serde(borrow)]
-    items: Slices<'a, MOST>,
+    items: Option<&'a RawValue>,
+}
+
+/// What serde says of a member that stands twice, with its place.
+fn repeated(error: &serde_json::Error) -> FaultAt {
+    let said = error.to_string();
+    let name = said.split('`').nth(1).unwrap_or_default();
+    FaultAt::new(pointer_to("", name), "this key stands twice in its object")
+}
+
+/// Version 1 or one of its own minor versions, which say no less.
+fn is_known(version: &str) -> bool {
+    let minor = version.strip_prefix(VERSIONS).and_then(|v| v.strip_prefix('1'));
+    minor.is_some_and(|m| m.is_empty() || m.strip_prefix('.').is_some_and(|m| m.parse::<u32>().is_ok()))
 }
 
 /// The first items as they are written.
 struct Slices<'a, const MOST: usize> {
     first: Vec<&'a RawValue>,
-    more: bool,
+    more: u64,
 }
 
 impl<'de: 'a, 'a, const MOST: usize> Deserialize<'de> for Slices<'a, MOST> {
@@ -303,12 +378,12 @@ impl<'de: 'a, 'a, const MOST: usize> Deserialize<'de> for Slices<'a, MOST> {
                 while first.len() < MOST {
                     match seq.next_element()? {
                         Some(item) => first.push(item),
-                        None => return Ok(Slices { first, more: false }),
+                        None => return Ok(Slices { first, more: 0 }),
                     }
                 }
-                let mut more = false;
+                let mut more = 0;
                 while seq.next_element::<IgnoredAny>()?.is_some() {
-                    more = true;
+                    more += 1;
                 }
                 Ok(Slices { first, more })
             }
@@ -609,6 +684,16 @@ mod tests {
         ] {
             assert!(Page::read(Format::JsonFeed, text.clone().into()).is_err(), "{text}");
         }
+        let faults = |text: &str| {
+            let bad = Page::read(Format::JsonFeed, text.into()).unwrap_err();
+            (bad.malformed, bad.faults.into_iter().map(|f| f.pointer).collect::<Vec<_>>())
+        };
+        assert_eq!(faults("{}"), (false, vec!["/version".into(), "/items".into()]));
+        assert_eq!(
+            faults(r#"{ "version": "https://jsonfeed.org/version/2", "items": null }"#).1,
+            ["/version", "/items"]
+        );
+        assert_eq!(faults(r#"{ "items": [], "version": 1, "items": [] }"#), (true, vec!["/items".into()]));
         // Version 1 stays valid, and titles are not needed to read a feed.
         let old = format!(r#"{{ "version": "https://jsonfeed.org/version/1", {items} }}"#);
         assert!(Page::read(Format::JsonFeed, old.into()).is_ok());
@@ -640,7 +725,8 @@ mod tests {
         {
             let mut read = read(format, &text);
             assert_eq!(read.len(), MOST_ITEMS + 1);
-            assert_eq!(read.pop().unwrap().unwrap_err().place, place);
+            let beyond = read.pop().unwrap().unwrap_err();
+            assert_eq!((beyond.place.as_str(), beyond.count), (place, 2));
             assert!(read.iter().all(Result::is_ok));
         }
     }

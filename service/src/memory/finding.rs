@@ -14,17 +14,39 @@ use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use uuid::Uuid;
 
+/// What was found out about a listing.
+pub(crate) struct Found {
+    /// Whose it was.
+    pub(crate) seller: Option<String>,
+    /// When it was found out.
+    pub(crate) found_at: Timestamp,
+    /// The revision and time at which anything was first recorded of it.
+    pub(crate) first_recorded: (i64, Timestamp),
+    pub(crate) body: OutcomeBody,
+}
+
 /// The outcomes that stand, by listing.
-pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<String, OutcomeBody>, Problem> {
-    let filter = OutcomeFilter { current: true, ..OutcomeFilter::default() };
-    let (mut found, mut after) = (HashMap::new(), 0);
+pub(crate) async fn outcomes_by_listing(memory: &Memory) -> Result<HashMap<String, Found>, Problem> {
+    let filter = OutcomeFilter::default();
+    let (mut found, mut first, mut after) = (HashMap::new(), HashMap::<String, (i64, Timestamp)>::new(), 0);
     loop {
         let page = memory.store.outcomes(ACCOUNT, &filter, after, PAGE).await?;
         let Some(last) = page.last() else { return Ok(found) };
         after = last.number;
         for outcome in page {
+            // In the order of recording, but an import keeps its own times.
+            let recorded = (outcome.revision, outcome.recorded_at);
+            let first = first.entry(outcome.listing.clone()).or_insert(recorded);
+            if recorded.1 < first.1 {
+                *first = recorded;
+            }
+            let first_recorded = *first;
+            if outcome.superseded_by.is_some() {
+                continue;
+            }
             if let Ok(body) = serde_json::from_str(&outcome.body) {
-                found.insert(outcome.listing, body);
+                let (seller, found_at) = (outcome.seller, outcome.found_at);
+                found.insert(outcome.listing, Found { seller, found_at, first_recorded, body });
             }
         }
     }

@@ -31,7 +31,7 @@ pub(crate) async fn forget(app: &App, seller: &str, condition: Precondition) -> 
     let moved = write.force_revision() != force.since;
     let now = Timestamp::now();
     memory.keep_base(&mut write, now).await?;
-    write.expect_seller(seller, condition).await?;
+    write.expect_known_seller(seller, condition).await?;
     let mut changes = Vec::new();
     for id in write.forget_seller(seller).await? {
         let Some(before) = write.listing(&id).await? else { continue };

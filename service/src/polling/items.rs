@@ -12,6 +12,7 @@
 //!
 //! A listing that the user deleted stays deleted. An item that is no longer in the feed stays.
 
+use super::defaults::{Defaults, patched};
 use crate::app::{App, ReadRequest};
 use crate::body::MOST_BYTES;
 use crate::feed::{Item, MOST_ID_CHARS, Page, items};
@@ -24,13 +25,16 @@ use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use serde_json::{Map, Value, json};
 use sha2::{Digest as _, Sha256};
 use std::collections::BTreeSet;
+use std::time::Duration;
 
 /// Items that are saved together: their sellers' other listings are looked at again once.
 const MOST_TOGETHER: usize = 500;
 /// Bytes of requests that wait to be saved together.
 const MOST_WAITING: usize = 1024 * 1024;
-/// How often saving begins anew when somebody else changes the listing meanwhile.
-const ROUNDS: usize = 3;
+/// How often saving begins anew when somebody else changes the listing meanwhile, each time after a
+/// longer pause. What is sent to a feed does not come again by itself, so nothing is given up easily.
+const ROUNDS: u32 = 60;
+const PAUSE: Duration = Duration::from_millis(5);
 /// Refused items that are told of, and what of each.
 const MOST_REFUSALS: usize = 100;
 const MOST_FAULTS: usize = 20;
@@ -41,11 +45,12 @@ const LEVELS: usize = 2;
 /// Where items come from.
 #[derive(Debug, Clone, Copy)]
 pub(super) enum Source<'a> {
-    /// A saved feed.
-    Feed(&'a str),
+    /// A saved feed, and what its items are filled up with.
+    Feed(&'a str, &'a Defaults),
     /// A file of the user's own. Its items are listings by their own ids. Nothing is remembered of what it
-    /// said before: what it says counts, what it does not say stays (JSON Merge Patch, RFC 7396).
-    File,
+    /// said before: what it says counts, what it does not say stays (JSON Merge Patch, RFC 7396);
+    /// what neither it nor the listing says is filled in.
+    File(&'a Defaults),
 }
 
 /// What came of items.
@@ -79,13 +84,15 @@ impl Kept {
 /// If the feed is deleted meanwhile; or if the store fails.
 pub(super) async fn keep(app: &App, source: Source<'_>, pages: &[Page]) -> Result<Kept, Problem> {
     // Of a file each line is told.
-    let most = if matches!(source, Source::File) { usize::MAX } else { MOST_REFUSALS };
+    let most = if matches!(source, Source::File(_)) { usize::MAX } else { MOST_REFUSALS };
     let mut kept = Kept { most, ..Kept::default() };
     let (mut waiting, mut bytes) = (Vec::new(), 0);
     for (number, read) in items(pages).enumerate() {
         let item = match read {
             Ok(item) => item,
             Err(bad) => {
+                // Of what is not read there is one word for all.
+                kept.told.refused += bad.count - 1;
                 kept.refuse(number, None, bad.place, &bad.detail, &[]);
                 continue;
             }
@@ -129,8 +136,8 @@ struct Ready {
 async fn prepare(app: &App, source: Source<'_>, item: &Item) -> Result<Step, Problem> {
     let store = app.memory()?.store();
     let front = match source {
-        Source::Feed(feed) => format!("{feed}:"),
-        Source::File => String::new(),
+        Source::Feed(feed, _) => format!("{feed}:"),
+        Source::File(_) => String::new(),
     };
     let id = format!("{front}{}", item.id);
     if id.chars().count() > MOST_ID_CHARS || item.id.chars().any(char::is_control) {
@@ -138,9 +145,16 @@ async fn prepare(app: &App, source: Source<'_>, item: &Item) -> Result<Step, Pro
         let detail = format!("an id has at most {most} characters here, none of them a control character");
         return Ok(Step::Refuse(Problem::invalid(vec![FaultAt::new("/id", detail)])));
     }
-    let (mut before, mut seen) = (None, None);
-    if let Source::Feed(feed) = source {
-        let request = item.request.to_string();
+    let (mut before, mut seen, mut says) = (None, None, item.request.clone());
+    if let Source::Feed(feed, defaults) = source {
+        if !defaults.are_none() {
+            // They count as said by the feed: so they follow it, and stay what the user made of them.
+            says = match defaults.under(&[&says]) {
+                Ok(says) => says,
+                Err(problem) => return Ok(Step::Refuse(problem)),
+            };
+        }
+        let request = says.to_string();
         let digest = BASE64_URL_SAFE_NO_PAD.encode(Sha256::digest(&request));
         before = store.feed_item(ACCOUNT, feed, &item.id).await?;
         if before.as_ref().is_some_and(|b| b.digest == digest) {
@@ -156,17 +170,18 @@ async fn prepare(app: &App, source: Source<'_>, item: &Item) -> Result<Step, Pro
     let condition = listing.as_ref().map_or(Precondition::Absent, |l| Precondition::Revisions(vec![l.revision]));
     let read = |text: &str| serde_json::from_str(text).unwrap_or_default();
     let mut merged = match (source, &before, listing) {
-        (Source::Feed(_), None, None) => item.request.clone(),
-        (Source::Feed(_), Some(_), None) => return Ok(Step::Nothing),
-        (Source::Feed(_), before, Some(listing)) => {
+        (Source::Feed(..), None, None) => says,
+        (Source::Feed(..), Some(_), None) => return Ok(Step::Nothing),
+        (Source::Feed(..), before, Some(listing)) => {
             let said = before.as_ref().map(|b| read(&b.request));
-            merge(said.as_ref(), &read(&listing.request), &item.request)
+            merge(said.as_ref(), &read(&listing.request), &says)
         }
-        (Source::File, _, listing) => {
+        (Source::File(defaults), _, listing) => {
             let stored = listing.map_or_else(|| Value::Object(Map::new()), |l| read(&l.request));
-            match brought(&id, &stored, item.request.clone()) {
-                Some(request) => request,
-                None => return Ok(Step::Nothing),
+            match brought(&id, &stored, says, defaults) {
+                Ok(Some(request)) => request,
+                Ok(None) => return Ok(Step::Nothing),
+                Err(problem) => return Ok(Step::Refuse(problem)),
             }
         }
     };
@@ -197,6 +212,7 @@ async fn save(
         if waiting.is_empty() {
             return Ok(());
         }
+        tokio::time::sleep(PAUSE * (round - 1)).await;
         let (named, reads): (Vec<_>, Vec<_>) = waiting
             .into_iter()
             .map(|(number, item, Ready { id, text, read, condition, seen })| {
@@ -220,8 +236,10 @@ async fn save(
                     if round == ROUNDS {
                         kept.again = true;
                         let detail = match source {
-                            Source::Feed(_) => "the listing was being changed: the next poll tries again",
-                            Source::File => "the listing was being changed: try again",
+                            Source::Feed(..) => {
+                                "the listing was being changed all the time: it is kept when it comes again"
+                            }
+                            Source::File(_) => "the listing was being changed: try again",
                         };
                         kept.refuse(number, Some(item.id), item.place, detail, &[]);
                         continue;
@@ -243,35 +261,20 @@ async fn save(
 }
 
 /// A listing's request after a file speaks of it; none where that changes nothing.
-fn brought(id: &str, stored: &Value, mut says: Value) -> Option<Value> {
+fn brought(id: &str, stored: &Value, mut says: Value, defaults: &Defaults) -> Result<Option<Value>, Problem> {
     // A request must have this member, so empty it says nothing: what was seen is not taken away by it.
     if let Some(members) = says.as_object_mut()
         && members.get("observations").is_some_and(|o| o.as_array().is_some_and(Vec::is_empty))
     {
         members.remove("observations");
     }
-    let mut request = patched(Some(stored), &says);
+    let mut request = defaults.under(&[stored, &says])?;
     if let Some(members) = request.as_object_mut() {
         members.insert("id".into(), id.into());
         members.entry("observations").or_insert_with(|| Value::Array(Vec::new()));
     }
     let named = patched(Some(stored), &json!({ "id": id }));
-    if alike(Some(&request), Some(&named)) { None } else { Some(request) }
-}
-
-/// JSON Merge Patch (RFC 7396 section 2).
-fn patched(target: Option<&Value>, patch: &Value) -> Value {
-    let Value::Object(patch) = patch else { return patch.clone() };
-    let mut members = target.and_then(Value::as_object).cloned().unwrap_or_default();
-    for (name, value) in patch {
-        if value.is_null() {
-            members.remove(name);
-        } else {
-            let value = patched(members.get(name), value);
-            members.insert(name.clone(), value);
-        }
-    }
-    Value::Object(members)
+    Ok(if alike(Some(&request), Some(&named)) { None } else { Some(request) })
 }
 
 /// A listing's request after its feed says something new.
@@ -359,35 +362,11 @@ mod tests {
     }
 
     #[test]
-    fn a_merge_patch_is_that_of_rfc_7396() {
-        // Appendix A of RFC 7396: original, patch, result.
-        let examples = r#"[
-            [{"a":"b"}, {"a":"c"}, {"a":"c"}],
-            [{"a":"b"}, {"b":"c"}, {"a":"b","b":"c"}],
-            [{"a":"b"}, {"a":null}, {}],
-            [{"a":"b","b":"c"}, {"a":null}, {"b":"c"}],
-            [{"a":["b"]}, {"a":"c"}, {"a":"c"}],
-            [{"a":"c"}, {"a":["b"]}, {"a":["b"]}],
-            [{"a":{"b":"c"}}, {"a":{"b":"d","c":null}}, {"a":{"b":"d"}}],
-            [{"a":[{"b":"c"}]}, {"a":[1]}, {"a":[1]}],
-            [["a","b"], ["c","d"], ["c","d"]],
-            [{"a":"b"}, ["c"], ["c"]],
-            [{"a":"foo"}, null, null],
-            [{"a":"foo"}, "bar", "bar"],
-            [{"e":null}, {"a":1}, {"e":null,"a":1}],
-            [[1,2], {"a":"b","c":null}, {"a":"b"}],
-            [{}, {"a":{"bb":{"ccc":null}}}, {"a":{"bb":{}}}]]"#;
-        let examples: Vec<[Value; 3]> = serde_json::from_str(examples).unwrap();
-        for [original, patch, result] in examples {
-            assert_eq!(patched(Some(&original), &patch), result, "{original} {patch}");
-        }
-    }
-
-    #[test]
     fn what_a_file_does_not_say_stays() {
         let stored = json!({ "title": "A", "status": "bought", "offer": { "price": 1, "shipping": 2 },
             "observations": [{ "sign": "dial_too_fresh", "call": "present" }] });
         let says = json!({ "id": "a", "observations": [], "offer": { "price": 3, "shipping": null } });
+        let brought = |id, stored, says| brought(id, stored, says, &Defaults::default()).unwrap();
         let mut now = stored.clone();
         now["id"] = json!("a");
         assert_eq!(brought("a", &stored, json!({ "id": "a", "title": "A", "observations": [] })), None);

@@ -8,7 +8,11 @@
 //!
 //! An event tells when a feed is no longer polled ([`FEED_FAILED`]), not of each failure before.
 
+mod defaults;
 mod items;
+
+pub use defaults::Defaults;
+pub(crate) use defaults::{faults as faults_of_defaults, kept as kept_defaults};
 
 use crate::app::App;
 use crate::config::Config;
@@ -149,17 +153,19 @@ pub(crate) async fn poll_now(app: &App, id: &str) -> Result<FeedPolled, Problem>
 /// # Errors
 /// Not found; or if the store fails.
 pub(crate) async fn keep_page(app: &App, id: &str, page: Page) -> Result<ItemsKept, Problem> {
-    app.memory()?.store().feed(ACCOUNT, id).await?;
-    Ok(items::keep(app, Source::Feed(id), &[page]).await?.told)
+    let feed = app.memory()?.store().feed(ACCOUNT, id).await?;
+    let defaults = Defaults::of(feed.defaults.as_deref())?;
+    Ok(items::keep(app, Source::Feed(id, &defaults), &[page]).await?.told)
 }
 
 /// Keeps the listings of a file of the user's own, as if each were put: what it says of one that is there
-/// replaces what was said, and what it does not say stays. All that are refused are named.
+/// replaces what was said, and what it does not say stays; what neither says is filled in. All that are
+/// refused are named.
 ///
 /// # Errors
 /// If the store fails.
-pub async fn import(app: &App, file: Page) -> Result<ItemsKept, Problem> {
-    Ok(items::keep(app, Source::File, &[file]).await?.told)
+pub async fn import(app: &App, file: Page, defaults: &Defaults) -> Result<ItemsKept, Problem> {
+    Ok(items::keep(app, Source::File(defaults), &[file]).await?.told)
 }
 
 /// Polls a feed that is held, and holds it meanwhile.
@@ -188,6 +194,7 @@ async fn poll(app: &App, feed: &Feed, owner: &str) -> Result<FeedPolled, Problem
     let (Some(url), Some(every_s)) = (&feed.url, feed.every_s) else {
         return Err(Problem::new(INTERNAL, "a feed without a URL is due"));
     };
+    let defaults = Defaults::of(feed.defaults.as_deref())?;
     let polled = app.feeds().client()?.poll(url, feed.format, &feed.validators).await;
     let mut outcome = Outcome::from(&polled);
     let mut validators = feed.validators.clone();
@@ -197,7 +204,7 @@ async fn poll(app: &App, feed: &Feed, owner: &str) -> Result<FeedPolled, Problem
         Ok(Polled::Unchanged) => {}
         Ok(Polled::Read(fetched)) => {
             result = PollResult::Read;
-            match items::keep(app, Source::Feed(&feed.id), &fetched.pages).await {
+            match items::keep(app, Source::Feed(&feed.id, &defaults), &fetched.pages).await {
                 Ok(items) => {
                     // Where something is to be tried again, the feed must come again.
                     validators = if items.again { Default::default() } else { fetched.validators };
@@ -271,15 +278,18 @@ impl TryFrom<Feed> for FeedPage {
     type Error = Problem;
 
     fn try_from(feed: Feed) -> Result<Self, Problem> {
-        let last_items = feed.last_items.map(RawValue::from_string).transpose().map_err(|e| {
-            tracing::error!(error = %e, "what is stored of a feed is no JSON");
+        let unreadable = |e: serde_json::Error| {
+            tracing::error!(error = %e, "what is stored of a feed does not fit");
             Problem::new(INTERNAL, "what is stored cannot be read")
-        })?;
+        };
+        let defaults = feed.defaults.as_deref().map(serde_json::from_str).transpose().map_err(unreadable)?;
+        let last_items = feed.last_items.map(RawValue::from_string).transpose().map_err(unreadable)?;
         Ok(Self {
             id: feed.id,
             url: feed.url,
             format: feed.format,
             every_s: feed.every_s,
+            defaults,
             state: feed.schedule.state,
             created_at: feed.created_at.to_string(),
             last_polled_at: feed.last_polled_at.map(|t| t.to_string()),

@@ -63,6 +63,8 @@ pub struct Feed {
     pub format: Format,
     /// Seconds between polls; none without a URL.
     pub every_s: Option<u32>,
+    /// What its items are filled up with, as JSON.
+    pub defaults: Option<String>,
     /// When it was saved.
     pub created_at: Timestamp,
     /// When a poll last ended.
@@ -86,6 +88,8 @@ pub struct NewFeed<'a> {
     pub format: Format,
     /// Seconds between polls; none without a URL.
     pub every_s: Option<u32>,
+    /// What its items are filled up with, as JSON.
+    pub defaults: Option<&'a str>,
     /// When it is saved, and with a URL due.
     pub at: Timestamp,
 }
@@ -242,8 +246,8 @@ impl Write {
     pub async fn add_feed(&mut self, feed: &NewFeed<'_>) -> Result<(), Error> {
         let added = sqlx::query(
             "INSERT INTO feeds
-                 (account, id, revision, url, format, every_s, state, failures, created_at, next_poll_at)
-             VALUES ($1, $2, 1, $3, $4, $5, 'active', 0, $6, $7) ON CONFLICT DO NOTHING",
+                 (account, id, revision, url, format, every_s, state, failures, created_at, next_poll_at, defaults)
+             VALUES ($1, $2, 1, $3, $4, $5, 'active', 0, $6, $7, $8) ON CONFLICT DO NOTHING",
         )
         .bind(&self.account)
         .bind(feed.id)
@@ -252,6 +256,7 @@ impl Write {
         .bind(feed.every_s.map(i64::from))
         .bind(time_text(feed.at))
         .bind(feed.url.map(|_| time_text(feed.at)))
+        .bind(feed.defaults)
         .execute(&mut *self.tx)
         .await?;
         if added.rows_affected() > 0 {
@@ -266,18 +271,65 @@ impl Write {
         Err(Error::conflict(format!("the feed {id:?} is there already")))
     }
 
-    /// Deletes a feed and what it said of its items. Their listings stay.
+    /// Another feed of a URL.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn other_feed_of(&mut self, url: &str, id: &str) -> Result<Option<String>, Error> {
+        let row = sqlx::query("SELECT id FROM feeds WHERE account = $1 AND url = $2 AND id <> $3")
+            .bind(&self.account)
+            .bind(url)
+            .bind(id)
+            .fetch_optional(&mut *self.tx)
+            .await?;
+        row.map(|row| row.text("id")).transpose()
+    }
+
+    /// Changes a feed: it is active, and due at once if it has a URL, and asks for all of it again. What it
+    /// said of its items stays known. False while it is being polled.
+    ///
+    /// # Errors
+    /// If the database fails, as when another feed has its URL.
+    pub async fn change_feed(&mut self, feed: &NewFeed<'_>) -> Result<bool, Error> {
+        let changed = sqlx::query(
+            "UPDATE feeds SET revision = revision + 1, url = $3, format = $4, every_s = $5, defaults = $6,
+                 state = 'active', failures = 0, next_poll_at = $7, last_error = NULL, etag = NULL, last_modified = NULL,
+                 lease_owner = NULL, lease_until = NULL
+             WHERE account = $1 AND id = $2 AND (lease_until IS NULL OR lease_until < $8)",
+        )
+        .bind(&self.account)
+        .bind(feed.id)
+        .bind(feed.url)
+        .bind(feed.format.as_str())
+        .bind(feed.every_s.map(i64::from))
+        .bind(feed.defaults)
+        .bind(feed.url.map(|_| time_text(feed.at)))
+        .bind(time_text(feed.at))
+        .execute(&mut *self.tx)
+        .await?;
+        Ok(changed.rows_affected() > 0)
+    }
+
+    /// Checks what is asked of a feed before it is changed.
     ///
     /// # Errors
     /// Not found; a conflict if the precondition fails; or if the database fails.
-    pub async fn delete_feed(&mut self, id: &str, precondition: Precondition) -> Result<(), Error> {
+    pub async fn expect_feed(&mut self, id: &str, precondition: Precondition) -> Result<(), Error> {
         let row = sqlx::query("SELECT revision FROM feeds WHERE account = $1 AND id = $2")
             .bind(&self.account)
             .bind(id)
             .fetch_optional(&mut *self.tx)
             .await?;
         let Some(row) = row else { return Err(Error::not_found("feed", id)) };
-        precondition.check(Some(row.int("revision")?), "feed", id)?;
+        precondition.check(Some(row.int("revision")?), "feed", id)
+    }
+
+    /// Deletes a feed and what it said of its items. Their listings stay.
+    ///
+    /// # Errors
+    /// Not found; a conflict if the precondition fails; or if the database fails.
+    pub async fn delete_feed(&mut self, id: &str, precondition: Precondition) -> Result<(), Error> {
+        self.expect_feed(id, precondition).await?;
         sqlx::query("DELETE FROM feeds WHERE account = $1 AND id = $2")
             .bind(&self.account)
             .bind(id)
@@ -388,6 +440,7 @@ pub(super) fn read_feed(row: &AnyRow) -> Result<Feed, Error> {
         url: row.text_or_null("url")?,
         format: Format::stored(&row.text("format")?)?,
         every_s: row.int_or_null("every_s")?.map(|n| number("every_s", n)).transpose()?,
+        defaults: row.text_or_null("defaults")?,
         created_at: row.time("created_at")?,
         last_polled_at: time_or_null(row, "last_polled_at")?,
         schedule: Schedule {

@@ -393,6 +393,36 @@ impl Store {
             .collect()
     }
 
+    /// The request that a listing had at a revision, which was written at a time, and when that was put;
+    /// none if it has it still. Past requests that were imported know no revisions: of these the newest
+    /// put by then, else the oldest.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn request_at(
+        &self,
+        account: &str,
+        listing: &str,
+        revision: i64,
+        at: Timestamp,
+    ) -> Result<Option<(String, Timestamp)>, Error> {
+        let sql = "SELECT last_revision, request, updated_at FROM past_requests
+             WHERE account = $1 AND listing = $2 AND (last_revision >= $3 OR last_revision < 0)
+             ORDER BY last_revision";
+        let rows = sqlx::query(sql).bind(account).bind(listing).bind(revision).fetch_all(&self.reads).await?;
+        let mut imported: Option<(String, Timestamp)> = None;
+        for row in rows {
+            let past = (row.text("request")?, row.time("updated_at")?);
+            if row.int("last_revision")? >= 0 {
+                return Ok(Some(imported.filter(|_| past.1 > at).unwrap_or(past)));
+            }
+            if imported.is_none() || past.1 <= at {
+                imported = Some(past);
+            }
+        }
+        Ok(imported)
+    }
+
     /// Everything that was ever thought of a listing, newest first, before a revision (none: from
     /// the newest).
     ///

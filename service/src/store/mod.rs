@@ -132,6 +132,7 @@ impl Engine {
                 (3, "feeds", include_str!("../../migrations/sqlite/0003_feeds.sql")),
                 (4, "feeds_without_url", include_str!("../../migrations/sqlite/0004_feeds_without_url.sql")),
                 (5, "in_force", include_str!("../../migrations/sqlite/0005_in_force.sql")),
+                (6, "feed_defaults", include_str!("../../migrations/sqlite/0006_feed_defaults.sql")),
             ],
             Self::Postgres => [
                 (1, "store", include_str!("../../migrations/postgres/0001_store.sql")),
@@ -139,6 +140,7 @@ impl Engine {
                 (3, "feeds", include_str!("../../migrations/postgres/0003_feeds.sql")),
                 (4, "feeds_without_url", include_str!("../../migrations/postgres/0004_feeds_without_url.sql")),
                 (5, "in_force", include_str!("../../migrations/postgres/0005_in_force.sql")),
+                (6, "feed_defaults", include_str!("../../migrations/postgres/0006_feed_defaults.sql")),
             ],
         };
         Migrator::with_migrations(
@@ -425,6 +427,15 @@ pub enum Precondition {
 }
 
 impl Precondition {
+    /// The same of what is there for certain.
+    fn of_something(self) -> Self {
+        match self {
+            Self::Present => Self::None,
+            Self::All(all) => Self::All(all.into_iter().map(Self::of_something).collect()),
+            other => other,
+        }
+    }
+
     /// Whether it holds of the revision that a thing has, if there is one.
     fn check(&self, is: Option<i64>, what: &str, id: &str) -> Result<(), Error> {
         let at = is.unwrap_or(0);

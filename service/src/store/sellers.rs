@@ -118,12 +118,42 @@ impl Store {
 }
 
 impl Write {
-    /// Checks a precondition on a seller's row, which holds until the commit.
+    /// Checks a precondition on a seller's row, which holds until the commit. One that only listings or
+    /// outcomes name is there as well, with nothing said of it.
     ///
     /// # Errors
     /// A conflict if it fails; or if the database fails.
     pub async fn expect_seller(&mut self, id: &str, precondition: Precondition) -> Result<(), Error> {
-        precondition.check(self.seller_revision(id).await?, "seller", id)
+        let said = self.seller_revision(id).await?;
+        let precondition = match said.is_none() && self.is_named(id).await? {
+            true => precondition.of_something(),
+            false => precondition,
+        };
+        precondition.check(said, "seller", id)
+    }
+
+    /// The same of one of whom there must be something.
+    ///
+    /// # Errors
+    /// Not found; a conflict if the precondition fails; or if the database fails.
+    pub async fn expect_known_seller(&mut self, id: &str, precondition: Precondition) -> Result<(), Error> {
+        if self.seller_revision(id).await?.is_none() && !self.is_named(id).await? {
+            return Err(Error::not_found("seller", id));
+        }
+        self.expect_seller(id, precondition).await
+    }
+
+    /// Whether a listing or an outcome names a seller.
+    async fn is_named(&mut self, id: &str) -> Result<bool, Error> {
+        let row = sqlx::query(
+            "SELECT (SELECT count(*) FROM listings WHERE account = $1 AND seller = $2)
+                  + (SELECT count(*) FROM outcomes WHERE account = $1 AND seller = $2) AS named",
+        )
+        .bind(&self.account)
+        .bind(id)
+        .fetch_one(&mut *self.tx)
+        .await?;
+        Ok(row.int("named")? > 0)
     }
 
     /// Keeps what the user says of a seller. True if nothing was said before.

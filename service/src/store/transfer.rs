@@ -20,6 +20,7 @@ use super::sound::{self, Said, Sound};
 use super::{BookPart, CalibrationState, Counter, Engine, Error, FeedItem, NewFeed, Status, Store, Write};
 use crate::feed::{Every, Format};
 use crate::memory::feed_seller;
+use crate::wire::feed::FeedDefaults;
 use futures_util::TryStreamExt as _;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -165,6 +166,8 @@ struct FeedLine {
     url: Option<String>,
     format: Format,
     every_s: Option<u32>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    defaults: Option<Box<RawValue>>,
     created_at: Timestamp,
 }
 
@@ -580,7 +583,8 @@ impl Write {
     }
 
     async fn import_feed(&mut self, line: &FeedLine) -> Result<bool, Stop> {
-        let FeedLine { id, url, format, every_s, created_at, .. } = line;
+        let FeedLine { id, url, format, every_s, defaults, created_at, .. } = line;
+        let defaults = defaults.as_deref().map(RawValue::get);
         let url = url.as_deref();
         sound::name(id).map_err(Stop::Refused)?;
         if id.chars().count() > MOST_FEED_CHARS {
@@ -592,7 +596,10 @@ impl Write {
             return Err(Stop::Refused("a feed has url and every_s, or neither".into()));
         }
         every_s.map(Every::seconds).transpose().map_err(|e| Stop::Refused(e.to_string()))?;
-        let feed = NewFeed { id, url, format: *format, every_s: *every_s, at: *created_at };
+        if let Some(Err(e)) = defaults.map(serde_json::from_str::<FeedDefaults>) {
+            return Err(Stop::Refused(format!("its defaults do not fit: {e}")));
+        }
+        let feed = NewFeed { id, url, format: *format, every_s: *every_s, defaults, at: *created_at };
         match self.add_feed(&feed).await {
             Err(e) if e.is_conflict() => Ok(false),
             added => Ok(added.map(|()| true)?),
@@ -741,6 +748,7 @@ fn feed_line(row: &AnyRow) -> Result<String, Error> {
         url: feed.url,
         format: feed.format,
         every_s: feed.every_s,
+        defaults: raw_or_null(feed.defaults)?,
         created_at: feed.created_at,
     })
 }

@@ -92,10 +92,15 @@ pub struct CalibrationReport {
     /// How many of them have an outcome.
     #[schema(minimum = 0)]
     pub n_outcomes: usize,
-    /// What the outcomes count for by their certainty: 1 where it is certain, 0 where it says nothing.
+    /// How many of these are certain. The others teach, but no forecast can be held against them: they
+    /// are not scored, and not counted in `enough` and `needed`.
     #[serde(default)]
     #[schema(minimum = 0)]
-    pub outcome_weight: f64,
+    pub n_certain: usize,
+    /// How many sellers the certain ones are of.
+    #[serde(default)]
+    #[schema(minimum = 0)]
+    pub certain_sellers: usize,
     /// Outcomes left out because their listing is not saved: what was seen of the watch is not known,
     /// and it was found out about for what was seen. A seller's page counts them still.
     #[serde(default)]
@@ -142,6 +147,11 @@ pub struct ScoreCard {
     /// How many of the watches were bad.
     #[schema(minimum = 0)]
     pub bad: usize,
+    /// How many sellers' watches they were. Watches of one seller hang together by the seller's rate of
+    /// bad ones: `z` and `band` take that in, and few sellers tell little however many watches they had.
+    #[serde(default)]
+    #[schema(minimum = 0)]
+    pub sellers: usize,
     /// Mean log score in nats; lower is better.
     pub log_score: ScoreParts,
     /// Brier score; lower is better.
@@ -367,7 +377,8 @@ impl CalibrationReport {
         Self {
             n: r.n,
             n_outcomes: r.n_outcomes,
-            outcome_weight: r.outcome_weight,
+            n_certain: r.n_certain,
+            certain_sellers: r.certain_sellers,
             outcomes_without_listing: left_out.without_listing,
             outcomes_unfit: left_out.unfit,
             enough: r.enough,
@@ -385,20 +396,23 @@ impl CalibrationReport {
 }
 
 fn says(r: &Report) -> String {
+    let doubtful = match r.n_outcomes - r.n_certain {
+        0 => String::new(),
+        1 => " 1 outcome is not certain: it teaches, but is not scored.".into(),
+        n => format!(" {n} outcomes are not certain: they teach, but are not scored."),
+    };
+    let certain = if doubtful.is_empty() { "" } else { "certain " };
     if !r.enough {
-        let certain = (r.n_outcomes as f64 - r.outcome_weight).abs() < 1e-9;
-        let weight = if certain {
-            String::new()
-        } else {
-            format!(", which count for {:.1} by their certainty,", r.outcome_weight)
-        };
         return format!(
-            "From {} outcomes{weight} nothing can be concluded yet: {} more are needed. The new numbers may be no better than the old.",
-            r.n_outcomes, r.needed
+            "From {} {certain}outcomes nothing can be concluded yet: {} more are needed. The new numbers may be no better than the old.{doubtful}",
+            r.n_certain, r.needed
         );
     }
     let Some(scores) = &r.scores else {
-        return "All outcomes are of one seller: nothing could be forecast without having seen it.".into();
+        return format!(
+            "All {} {certain}outcomes are of one seller: nothing could be forecast without having seen it, and nothing is recalibrated.{doubtful}",
+            r.n_certain
+        );
     };
     let gain = LogScoreGain::from(&scores.gain);
     let verdict = match gain.mean {
@@ -407,7 +421,7 @@ fn says(r: &Report) -> String {
         _ => "the new numbers forecast worse",
     };
     format!(
-        "On {} outcomes not seen by the fit {verdict}: mean log score {:.4} against {:.4} nats before, {}.",
+        "On {} outcomes not seen by the fit {verdict}: mean log score {:.4} against {:.4} nats before, {}.{doubtful}",
         scores.after.cases,
         scores.after.log.score,
         scores.before.log.score,
@@ -443,6 +457,7 @@ impl From<&Card> for ScoreCard {
         Self {
             cases: c.cases,
             bad: c.bad,
+            sellers: c.sellers,
             log_score: parts(&c.log),
             brier: parts(&c.brier),
             cllr: c.cllr.as_ref().map(|c| c.bits),

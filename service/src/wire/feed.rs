@@ -2,6 +2,8 @@
 
 use crate::feed::{Every, Format, State};
 use crate::problem::FaultAt;
+use crate::wire::NonNegativeMoney;
+use crate::wire::request::{Aim, OfferKind, Returns};
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 use utoipa::ToSchema;
@@ -21,9 +23,85 @@ pub struct FeedBody {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(minimum = 60, maximum = 604_800)]
     pub every_s: Option<u32>,
+    /// What counts of every item that says nothing else.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub defaults: Option<FeedDefaults>,
 }
 
 const _: () = assert!(Every::LEAST == 60 && Every::MOST == 604_800);
+
+/// Members of a request that are filled in where an item says nothing: an item is a JSON Merge Patch
+/// (RFC 7396) of them, so one that says null takes a member out. Of what is one watch's own there are none.
+/// Amounts are in one currency; an item in another is refused unless it says those amounts itself.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FeedDefaults {
+    /// Language of title and description (BCP 47).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(max_length = 35)]
+    pub language: Option<String>,
+    /// Who sells.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seller: Option<SellerDefaults>,
+    /// Terms and costs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub offer: Option<OfferDefaults>,
+    /// Filled in where an item says what the watch is worth, and nowhere else.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub value: Option<ValueDefaults>,
+    /// What the buyer wants.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub aim: Option<Aim>,
+    /// Let what is read from title and description count wherever the request itself says nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub accept_proposals: Option<bool>,
+}
+
+/// Of the seller.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SellerDefaults {
+    /// The kind of seller, one of `segments` in `GET /v1/model`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(max_length = 200, example = "open_marketplace")]
+    pub segment: Option<String>,
+}
+
+/// Of the offer.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OfferDefaults {
+    /// How it is sold.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub kind: Option<OfferKind>,
+    /// Shipping.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shipping: Option<NonNegativeMoney>,
+    /// Costs that come whatever the price; a service belongs here.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fixed_costs: Option<NonNegativeMoney>,
+    /// Buyer's fee as a share of the price.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 0, maximum = 1)]
+    pub buyer_fee_rate: Option<f64>,
+    /// Import charges as a share of price, fee and shipping.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 0, maximum = 1)]
+    pub import_rate: Option<f64>,
+    /// Whether and how it can be sent back.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub returns: Option<Returns>,
+}
+
+/// Of the value.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ValueDefaults {
+    /// Share of a sale lost to selling; not applied to the plan `keep`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 0, maximum = 1)]
+    pub selling_fee_rate: Option<f64>,
+}
 
 /// A saved feed.
 #[derive(Debug, Serialize, ToSchema)]
@@ -38,6 +116,9 @@ pub struct FeedPage {
     /// Seconds between polls; null without a URL.
     #[schema(minimum = 60, maximum = 604_800, required)]
     pub every_s: Option<u32>,
+    /// What counts of every item that says nothing else; null where there is none.
+    #[schema(required)]
+    pub defaults: Option<FeedDefaults>,
     /// Whether it is polled, if it has a URL: `resting` after ten failures in a row or when it says that it has ended, `failed`
     /// when it is gone (410). A poll by hand that succeeds makes it `active` again.
     pub state: State,

@@ -52,6 +52,22 @@ pub struct Assessment {
     pub cautions: Vec<Caution>,
 }
 
+impl Assessment {
+    /// The requests worth sending, the most useful first. Where worths are known they are those whose worth
+    /// exceeds what asking costs, so there is one if and only if the advice is to ask first; else all of them.
+    #[must_use]
+    pub fn worth_asking(&self) -> Vec<&AskNext> {
+        let number = |m: &Money| m.amount.parse::<f64>().ok();
+        let decision = self.decision.as_ref();
+        let asks = decision.and_then(|d| d.advice) == Some(AdviceKind::AskFirst);
+        let cost = decision.and_then(|d| d.asking_cost.as_ref()).and_then(number).unwrap_or(f64::INFINITY);
+        let requests = self.ask_next.iter().flatten().enumerate();
+        // The first is what the advice rests on, by unrounded figures.
+        let worth_it = |i: usize, worth: &Money| asks && (i == 0 || number(worth).is_some_and(|w| w > cost));
+        requests.filter(|(i, ask)| ask.worth.as_ref().is_none_or(|w| worth_it(*i, w))).map(|(_, ask)| ask).collect()
+    }
+}
+
 /// What words of the seller say, and what they would set: a `field`, a call on a `sign`, or, as a
 /// `claim`, nothing.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
@@ -287,6 +303,9 @@ pub struct Decision {
     /// What the watch costs at the asking price once it lies on the table.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub landed_cost: Option<Money>,
+    /// What asking costs: a request worth less is not worth sending. Missing in assessments of earlier versions.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub asking_cost: Option<Money>,
     /// Net wanted as a share of the landed cost.
     pub required_margin: f64,
     /// Value and best use in every story.
