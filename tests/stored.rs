@@ -837,6 +837,18 @@ async fn fifty_posts_of_one_key_make_one_outcome(place: &Place) {
     send(&service, "POST", "/v1/outcomes", &body, &[("idempotency-key", "")]).await.problem(400);
 }
 
+/// They are recorded in one write, for which all others wait.
+#[tokio::test]
+async fn a_file_of_more_outcomes_than_are_recorded_at_once_is_refused_whole() {
+    let service = Served::start();
+    let line = "{\"listing\": \"x\", \"story\": \"fake\"}\n";
+    let reply = import(&service, "application/x-ndjson", line.repeat(50_002)).await;
+    let problem = reply.problem(413);
+    assert!(problem["detail"].as_str().unwrap().contains("50000"), "{problem}");
+    let kept = get(&service, "/v1/outcomes").await.json();
+    assert_eq!(kept["items"], json!([]));
+}
+
 async fn ten_thousand_outcomes_are_imported_and_bad_lines_are_named(place: &Place) {
     const LINES: usize = 10_000;
     let service = Served::at(place);

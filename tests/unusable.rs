@@ -6,6 +6,7 @@ mod support;
 use serde_json::{Value, json};
 use steelyard::memory::ACCOUNT;
 use steelyard::store::BookPart;
+use steelyard_model::facts::Book;
 use support::place::Place;
 use support::{Reply, Served};
 
@@ -34,12 +35,12 @@ async fn a_faulty_entry_of_the_book_says_nothing_and_can_be_deleted(place: &Plac
     let mut write = store.write(ACCOUNT).await.unwrap();
     let good = json!({ "maker": "Halvorne", "calibre": "71", "winding": "hand" }).to_string();
     let backwards = json!({ "maker": "Halvorne", "reference": "H 2", "years": [1961, 1957] }).to_string();
-    for (part, name, entry) in [
-        (BookPart::Reference, "H1", "5"),
-        (BookPart::Reference, "H2", backwards.as_str()),
-        (BookPart::Calibre, "71", good.as_str()),
+    for (part, (maker, name), entry) in [
+        (BookPart::Reference, Book::reference_key("Halvorne", "H 1"), "5"),
+        (BookPart::Reference, Book::reference_key("Halvorne", "H 2"), backwards.as_str()),
+        (BookPart::Calibre, Book::calibre_key("Halvorne", "71"), good.as_str()),
     ] {
-        write.put_book_entry(part, "HALVORNE", name, entry, jiff::Timestamp::UNIX_EPOCH).await.unwrap();
+        write.put_book_entry(part, &maker, &name, entry, jiff::Timestamp::UNIX_EPOCH).await.unwrap();
     }
     write.commit().await.unwrap();
     store.close().await;

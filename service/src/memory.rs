@@ -26,7 +26,7 @@ use crate::app::{Served, computing};
 use crate::assess::{AssessError, Assessor, Bid};
 use crate::listing::Listing;
 use crate::problem::{INTERNAL, NOT_FOUND, Problem};
-use crate::store::{self, BookPart, Keys, ListingQuery, NewModel, OutcomeFilter, Revisions, Store, Write};
+use crate::store::{self, BookPart, Keys, NewModel, OutcomeFilter, Revisions, Store, Write};
 use crate::wire::request::AssessRequest;
 use crate::wire::response::Assessment;
 use crate::wire::stored::SellerKnown;
@@ -34,6 +34,7 @@ use base64::Engine as _;
 use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use jiff::Timestamp;
 use looking::Turn;
+use seller::Brief;
 use serde::de::DeserializeOwned;
 use sha2::{Digest as _, Sha256};
 use std::collections::{BTreeSet, HashMap};
@@ -47,6 +48,9 @@ pub const ACCOUNT: &str = "local";
 
 /// Rows read at a time.
 const PAGE: u32 = 500;
+
+/// The same of what is long, and soon made into something short.
+const WALK: u32 = 50;
 
 /// How often something is made anew where somebody else writes meanwhile.
 const ROUNDS: usize = 5;
@@ -64,6 +68,8 @@ pub struct Memory {
     in_force: Mutex<Option<Arc<InForce>>>,
     /// Whether the store was seen to hold what the program came with.
     base_kept: AtomicBool,
+    /// Whether listings were left behind by a change of what is in force.
+    unsettled: AtomicBool,
 }
 
 /// What assessments are made with at a revision.
@@ -188,6 +194,7 @@ impl Memory {
             versions,
             in_force: Mutex::new(None),
             base_kept: AtomicBool::new(false),
+            unsettled: AtomicBool::new(false),
         })
     }
 
@@ -397,6 +404,25 @@ impl Memory {
         id: &str,
         said: Option<&store::Seller>,
     ) -> Result<SellerFile, Problem> {
+        self.seller_file(force, id, said, false).await
+    }
+
+    /// The same with what its listings' assessments were made of.
+    async fn seller_assessed(&self, force: &Arc<InForce>, id: &str) -> Result<SellerFile, Problem> {
+        match self.store.seller(ACCOUNT, id).await {
+            Ok(summary) => self.seller_file(force, id, summary.said.as_ref(), true).await,
+            Err(e) if e.is_not_found() => Ok(SellerFile::default()),
+            Err(e) => Err(e.into()),
+        }
+    }
+
+    async fn seller_file(
+        &self,
+        force: &Arc<InForce>,
+        id: &str,
+        said: Option<&store::Seller>,
+        assessed: bool,
+    ) -> Result<SellerFile, Problem> {
         let said = said.map_or_else(SellerKnown::default, |row| SellerKnown {
             segment: row.segment.clone(),
             feedback: row.feedback.as_deref().and_then(|f| serde_json::from_str(f).ok()),
@@ -410,18 +436,20 @@ impl Memory {
             after = last.number;
             outcomes.extend(page);
         }
-        let mut query = ListingQuery { seller: Some(id.into()), limit: PAGE, ..ListingQuery::default() };
-        let mut listings = Vec::new();
+        let (mut listings, mut after) = (Vec::new(), String::new());
         loop {
-            let page = self.store.listings(ACCOUNT, &query).await?;
-            listings.extend(page.items);
-            match page.next {
-                Some(next) => query.after = Some(next),
-                None => break,
-            }
+            let page = self.store.listings_of(ACCOUNT, id, assessed, &after, WALK).await?;
+            let Some(last) = page.last() else { break };
+            after.clone_from(&last.id);
+            // Of the long texts only what is needed is kept.
+            listings.extend(computing(move || Ok(page.into_iter().map(Brief::of).collect::<Vec<_>>())).await?);
         }
         let force = force.clone();
-        computing(move || Ok(SellerFile::read(&force, said, listings, &outcomes))).await
+        computing(move || {
+            listings.sort_by(|a, b| (a.saved_at, &a.id).cmp(&(b.saved_at, &b.id)));
+            Ok(SellerFile::read(&force, said, listings, &outcomes))
+        })
+        .await
     }
 }
 

@@ -21,6 +21,28 @@ on_both! {
     whoever_loses_an_outcome_is_named,
     the_same_serial_or_photo_is_found,
     several_are_read_at_once,
+    a_sellers_listings_are_read_with_or_without_what_was_thought_of_them,
+}
+
+async fn a_sellers_listings_are_read_with_or_without_what_was_thought_of_them(place: &Place) {
+    let store = place.open().await;
+    for (id, seller) in [("a", Some("s")), ("b", Some("t")), ("c", Some("s")), ("d", None), ("e", Some("s"))] {
+        put(&store, &NewListing { seller, ..listing(id) }, &assessment(Some(1.0))).await;
+    }
+    for assessed in [true, false] {
+        let mut found = store.listings_of(ACCOUNT, "s", assessed, "", 2).await.unwrap();
+        found.extend(store.listings_of(ACCOUNT, "s", assessed, "c", 2).await.unwrap());
+        assert_eq!(found.iter().map(|l| l.id.as_str()).collect::<Vec<_>>(), ["a", "c", "e"]);
+        for found in found {
+            let mut whole = store.listing(ACCOUNT, &found.id).await.unwrap();
+            if !assessed {
+                assert!(found.assessment.is_none());
+                whole.assessment = None;
+            }
+            found.assessment.iter().for_each(|a| assert_eq!(a.keys.expected_net, Some(1.0)));
+            assert_eq!(found, whole);
+        }
+    }
 }
 
 async fn what_is_put_is_got(place: &Place) {

@@ -77,13 +77,13 @@ async fn record(app: &App, ticket: Option<Ticket>, bytes: &[u8]) -> Result<Respo
     params(Key,),
     request_body(
         content((String = "text/csv"), (String = "application/x-ndjson")),
-        description = "At most 32 MiB. NDJSON: a body of `POST /v1/outcomes` a line. CSV: a header with any of the columns `listing`, `story` (both needed), `found_at`, `certainty`, `how`, `note`, `paid`, `paid_currency`, `sold`, `sold_currency`, `component:NAME` and `sign:ID`; an empty cell is not known. Commas part the cells, or semicolons where the header holds no comma; decimals have a point."
+        description = "At most 32 MiB and 50,000 lines. NDJSON: a body of `POST /v1/outcomes` a line. CSV: a header with any of the columns `listing`, `story` (both needed), `found_at`, `certainty`, `how`, `note`, `paid`, `paid_currency`, `sold`, `sold_currency`, `component:NAME` and `sign:ID`; an empty cell is not known. Commas part the cells, or semicolons where the header holds no comma; decimals have a point."
     ),
     responses(
         (status = 200, description = "What was recorded and what was refused, by line", body = Imported),
         (status = 400, description = "The key is none, or the body breaks off", body = Problem, content_type = "application/problem+json"),
         Keyed,
-        (status = 413, description = "Body over 32 MiB", body = Problem, content_type = "application/problem+json"),
+        (status = 413, description = "Body over 32 MiB or 50,000 lines", body = Problem, content_type = "application/problem+json"),
         (status = 415, description = "Sent neither as CSV nor as NDJSON", body = Problem, content_type = "application/problem+json"),
         (status = 422, description = "The header of the CSV does not fit; every fault is named", body = Problem, content_type = "application/problem+json"),
         Anywhere,

@@ -3,7 +3,7 @@
 use super::parameters::{IfMatch, IfNoneMatch, Known, Paged, Query};
 use super::problems::{Anywhere, Conditional, JsonBody, Named, Parameters};
 use super::resource::{cursor, cut, existing, json, page, precondition_by, storable, tagged, whole};
-use crate::app::App;
+use crate::app::{App, computing};
 use crate::body;
 use crate::memory::{self, ACCOUNT, FoundOut, InForce};
 use crate::problem::{FaultAt, Problem};
@@ -175,8 +175,14 @@ fn condition(headers: &HeaderMap) -> Precondition {
 
 async fn shown(app: &App, force: &Arc<InForce>, seller: SellerSummary) -> Result<(HeaderValue, SellerPage), Problem> {
     let file = app.memory()?.seller_of_whom(force, &seller.id, seller.said.as_ref()).await?;
-    let bad_rate = file.rate(force)?.shown();
-    let says = says(file.found(force), file.seen(), &bad_rate);
+    // Of a seller with many listings this takes long: not on a thread that serves connections.
+    let with = force.clone();
+    let (bad_rate, says) = computing(move || {
+        let bad_rate = file.rate(&with)?.shown();
+        let says = says(file.found(&with), file.seen(), &bad_rate);
+        Ok((bad_rate, says))
+    })
+    .await?;
     let revision = seller.said.as_ref().map(|s| s.revision);
     let said = seller.said;
     let feedback = said.as_ref().and_then(|s| s.feedback.as_deref()).and_then(|f| serde_json::from_str(f).ok());

@@ -4,7 +4,7 @@ use super::looking::follow;
 use super::{ACCOUNT, Memory, OUTCOME_RECORDED, PAGE, now};
 use crate::app::{App, computing};
 use crate::outcomes::Format;
-use crate::problem::{INTERNAL, Problem};
+use crate::problem::{INTERNAL, Problem, TOO_LARGE};
 use crate::store::{NewChange, NewOutcome, OutcomeFilter, Recorded, Write};
 use crate::wire::stored::{Imported, OutcomeBody, UnsavedLine};
 use axum::body::Bytes;
@@ -119,6 +119,9 @@ pub async fn import(app: &Arc<App>, format: Format, bytes: Bytes) -> Result<Impo
 /// Why listings are assessed again after an import.
 pub(crate) const IMPORTED: &str = "outcomes of the same seller were imported";
 
+/// The most lines of a file: they are recorded in one write.
+const MOST_LINES: usize = 50_000;
+
 /// The most saved listings that are named as perhaps meant.
 const MOST_SIMILAR: usize = 5;
 
@@ -128,6 +131,11 @@ pub(crate) async fn read_and_record(
     format: Format,
     bytes: Bytes,
 ) -> Result<(Imported, Write, Vec<Option<String>>), Problem> {
+    // Others wait for the write, and all of the file is held until then.
+    if memchr::memchr_iter(b'\n', &bytes).take(MOST_LINES + 2).count() > MOST_LINES + 1 {
+        let detail = format!("a file of outcomes may hold {MOST_LINES} lines beside a header: send it in parts");
+        return Err(Problem::new(TOO_LARGE, detail));
+    }
     let (force, reader) = (app.in_force().await?, app.clone());
     let now = now();
     let (mut found, mut lines, mut refused) = (Vec::new(), Vec::new(), Vec::new());

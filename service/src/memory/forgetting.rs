@@ -5,7 +5,7 @@ use super::saving::{Made, advice_change};
 use super::{ACCOUNT, ADVICE_CHANGED, InForce, Look, Memory, PAGE, ROUNDS};
 use crate::app::{App, computing};
 use crate::problem::{INTERNAL, Problem};
-use crate::store::{self, ListingQuery, NewChange, Precondition};
+use crate::store::{self, NewChange, Precondition};
 use crate::wire::response::Assessment;
 use crate::wire::stored::SellerKnown;
 use jiff::Timestamp;
@@ -77,17 +77,14 @@ async fn ready(
     force: &Arc<InForce>,
     seller: &str,
 ) -> Result<HashMap<String, (String, Unnamed)>, Problem> {
-    let mut ready = HashMap::new();
-    let mut query = ListingQuery { seller: Some(seller.into()), limit: PAGE, ..ListingQuery::default() };
+    let (mut ready, mut after) = (HashMap::new(), String::new());
     loop {
-        let page = memory.store.listings(ACCOUNT, &query).await?;
-        for listing in page.items {
+        let page = memory.store.listings_of(ACCOUNT, seller, false, &after, PAGE).await?;
+        let Some(last) = page.last() else { return Ok(ready) };
+        after.clone_from(&last.id);
+        for listing in page {
             let unnamed = Unnamed::of(force, &listing.id, &listing.request).await?;
             ready.insert(listing.id, (listing.request, unnamed));
-        }
-        match page.next {
-            Some(next) => query.after = Some(next),
-            None => return Ok(ready),
         }
     }
 }

@@ -1,12 +1,13 @@
 //! Looking at open listings again, and keeping what is thought of them now where it is something else.
 
 use super::saving::{Made, advice_change};
-use super::seller::Standing;
-use super::{ACCOUNT, ADVICE_CHANGED, InForce, Look, Memory, PAGE, ROUNDS};
+use super::seller::{Brief, Due, Standing, With};
+use super::{ACCOUNT, ADVICE_CHANGED, InForce, Look, Memory, ROUNDS, SellerFile, WALK};
 use crate::app::{App, computing};
 use crate::problem::Problem;
 use crate::store::{self, ListingQuery, NewChange, Status, Write};
 use crate::wire::calibration::ModelVersion;
+use crate::wire::response::Assessment;
 use crate::wire::stored::SellerKnown;
 use jiff::Timestamp;
 use std::collections::BTreeSet;
@@ -48,16 +49,22 @@ pub(crate) async fn refresh(app: &App, seller: &str, look: &Look, because: &str)
     // Whoever writes meanwhile refreshes what it touched; a few rounds settle two that meet.
     for _ in 0..ROUNDS {
         let force = app.in_force().await?;
-        let file = memory.seller(&force, seller).await?;
-        let (with, look) = (force.clone(), look.clone());
-        let due = computing(move || file.due(&with, &look)).await?;
-        if keep_anew(memory, &force, due, because).await? {
+        let file = Arc::new(memory.seller_assessed(&force, seller).await?);
+        let (with, look, read) = (force.clone(), look.clone(), file.clone());
+        let due = computing(move || read.due(&with, &look)).await?;
+        if keep_anew(memory, &force, &file, due, because).await? {
             *done = upto;
             return Ok(());
         }
     }
-    tracing::warn!("others kept writing while a seller's listings were assessed again");
+    unsettled(memory);
     Ok(())
+}
+
+/// Others kept writing: whoever walks all open listings next looks at everything.
+fn unsettled(memory: &Memory) {
+    tracing::warn!("others kept writing while listings were assessed again");
+    memory.unsettled.store(true, Ordering::SeqCst);
 }
 
 /// Looks at open listings without a seller again.
@@ -68,17 +75,13 @@ async fn refresh_alone(app: &App, mut alone: Vec<store::Listing>, look: &Look, b
         let (with, look) = (force.clone(), look.clone());
         let ids: Vec<String> = alone.iter().map(|l| l.id.clone()).collect();
         let due = computing(move || {
-            let (open, nobody) =
-                (|l: &&store::Listing| l.seller.is_none() && l.status == Status::Open, SellerKnown::default());
-            let open = alone.iter().filter(open);
-            Ok(open
-                .filter_map(|l| {
-                    with.due(l, Standing { said: &nobody, prior: None, others: None }, &look, SellerKnown::default)
-                })
-                .collect())
+            let nobody = SellerKnown::default();
+            let seller = Standing { said: &nobody, prior: None, others: None, place: None };
+            let open = alone.into_iter().filter(|l| l.seller.is_none() && l.status == Status::Open);
+            Ok(open.filter_map(|l| with.due(&Brief::of(l), seller, &look)).collect())
         });
-        if keep_anew(memory, &force, due.await?, because).await? {
-            break;
+        if keep_anew(memory, &force, &Arc::default(), due.await?, because).await? {
+            return Ok(());
         }
         // Somebody wrote since: look at them as they are now.
         alone = Vec::with_capacity(ids.len());
@@ -90,6 +93,7 @@ async fn refresh_alone(app: &App, mut alone: Vec<store::Listing>, look: &Look, b
             }
         }
     }
+    unsettled(memory);
     Ok(())
 }
 
@@ -113,7 +117,8 @@ pub(super) async fn look_again(app: &App, listing: &store::Listing) {
 /// If the store fails.
 pub(crate) async fn refresh_open(app: &App, look: &Look, because: &str) -> Result<(), Problem> {
     let memory = app.memory()?;
-    let mut query = ListingQuery { status: Some(Status::Open), limit: PAGE, ..ListingQuery::default() };
+    let look = if memory.unsettled.swap(false, Ordering::SeqCst) { &Look::All } else { look };
+    let mut query = ListingQuery { status: Some(Status::Open), limit: WALK, ..ListingQuery::default() };
     let mut done: BTreeSet<String> = BTreeSet::new();
     loop {
         let page = memory.store.listings(ACCOUNT, &query).await?;
@@ -133,49 +138,78 @@ pub(crate) async fn refresh_open(app: &App, look: &Look, because: &str) -> Resul
 }
 
 /// Assesses listings again, each with what is known of its seller, and keeps what differs; false if
-/// somebody wrote since they were read.
+/// somebody wrote since they were read. A few at a time: assessments are long.
 async fn keep_anew(
     memory: &Memory,
     force: &Arc<InForce>,
-    listings: Vec<(store::Listing, SellerKnown)>,
+    file: &Arc<SellerFile>,
+    due: Vec<Due>,
     because: &str,
 ) -> Result<bool, Problem> {
-    let with = force.clone();
-    let anew = computing(move || {
-        let mut anew = Vec::new();
-        for (listing, known) in listings {
-            // A listing that no longer fits the model keeps its last assessment.
-            let Ok(assessment) = with.reassess(&listing.id, &listing.request, &known) else { continue };
-            let made = Made::of(&with, &known, &assessment)?;
-            if listing.assessment.as_ref().is_none_or(|a| a.body != made.body) {
-                anew.push((listing, made, assessment));
+    let (mut alone, mut last) = (true, force.revision);
+    for some in due.chunks(WALK as usize) {
+        let mut read = Vec::with_capacity(some.len());
+        for due in some {
+            match memory.store.listing(ACCOUNT, &due.id).await {
+                Ok(listing) if listing.revision == due.revision => read.push((listing, due.with)),
+                Ok(_) => alone = false,
+                Err(e) if e.is_not_found() => alone = false,
+                Err(e) => return Err(e.into()),
             }
         }
-        Ok(anew)
-    })
-    .await?;
-    if anew.is_empty() {
-        return Ok(true);
+        let (with, known) = (force.clone(), file.clone());
+        let anew = computing(move || anew(&with, &known, read)).await?;
+        if anew.is_empty() {
+            continue;
+        }
+        let now = Timestamp::now();
+        let mut write = memory.store.write(ACCOUNT).await?;
+        if write.force_revision() != force.since {
+            return Ok(false);
+        }
+        memory.keep_base(&mut write, now).await?;
+        alone &= write.revision() == last + 1;
+        last = write.revision();
+        let mut changes = Vec::new();
+        for Anew { id, revision, made, assessment } in &anew {
+            let Some(before) = write.listing(id).await? else { continue };
+            if write.reassess(id, *revision, &made.row(now)).await? {
+                changes.extend(advice_change(&before, assessment, now, &[because.to_owned()]));
+            }
+        }
+        let told: Vec<NewChange<'_>> =
+            changes.iter().map(|data| NewChange { at: now, event: ADVICE_CHANGED, data }).collect();
+        write.tell(&told).await?;
+        write.commit().await?;
     }
-    let now = Timestamp::now();
-    let mut write = memory.store.write(ACCOUNT).await?;
-    if write.force_revision() != force.since {
-        return Ok(false);
-    }
-    memory.keep_base(&mut write, now).await?;
-    let alone = write.revision() == force.revision + 1;
-    let mut changes = Vec::new();
-    for (listing, made, assessment) in &anew {
-        let Some(before) = write.listing(&listing.id).await? else { continue };
-        if write.reassess(&listing.id, listing.revision, &made.row(now)).await? {
-            changes.extend(advice_change(&before, assessment, now, &[because.to_owned()]));
+    Ok(alone)
+}
+
+/// What is thought of a listing now, as it was at a revision.
+struct Anew {
+    id: String,
+    revision: i64,
+    made: Made,
+    assessment: Assessment,
+}
+
+/// What is thought of listings now, where it is something else.
+fn anew(force: &InForce, file: &SellerFile, read: Vec<(store::Listing, With)>) -> Result<Vec<Anew>, Problem> {
+    let mut anew = Vec::new();
+    for (listing, with) in read {
+        let used = || serde_json::from_str(&listing.assessment.as_ref()?.seller_used).ok();
+        let known: SellerKnown = match with {
+            With::Used => used().unwrap_or_default(),
+            With::Known(place) => place.map_or_else(SellerKnown::default, |i| file.known_to(i)),
+        };
+        // A listing that no longer fits the model keeps its last assessment.
+        let Ok(assessment) = force.reassess(&listing.id, &listing.request, &known) else { continue };
+        let made = Made::of(force, &known, &assessment)?;
+        if listing.assessment.is_none_or(|a| a.body != made.body) {
+            anew.push(Anew { id: listing.id, revision: listing.revision, made, assessment });
         }
     }
-    let told: Vec<NewChange<'_>> =
-        changes.iter().map(|data| NewChange { at: now, event: ADVICE_CHANGED, data }).collect();
-    write.tell(&told).await?;
-    write.commit().await?;
-    Ok(alone)
+    Ok(anew)
 }
 
 /// Puts a version in force and assesses the open listings again.

@@ -5,8 +5,9 @@ use crate::assess::{Rate, Report};
 use crate::listing::{Other, Stated};
 use crate::problem::{INTERNAL, Problem};
 use crate::store::{self, Status};
-use crate::wire::request::AssessRequest;
+use crate::wire::request::{self, AssessRequest};
 use crate::wire::stored::{OutcomeBody, SellerKnown};
+use jiff::Timestamp;
 use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 use steelyard_model::facts::Book;
@@ -27,7 +28,7 @@ pub struct SellerFile {
 
 #[derive(Debug, Clone)]
 struct Known {
-    listing: store::Listing,
+    listing: Brief,
     stated: Stated,
     other: Other,
     report: Option<Report>,
@@ -38,6 +39,93 @@ struct Known {
     asks: bool,
     /// Whether its request states totals, which stand for the stored outcomes.
     totals: bool,
+}
+
+/// What is needed of a saved listing, and of its assessment what says whether it still holds.
+#[derive(Debug, Clone)]
+pub(super) struct Brief {
+    pub(super) id: String,
+    pub(super) revision: i64,
+    pub(super) status: Status,
+    pub(super) request: String,
+    pub(super) saved_at: Timestamp,
+    updated_at: Timestamp,
+    kept: Option<Kept>,
+}
+
+/// What an assessment was made with.
+#[derive(Debug, Clone)]
+struct Kept {
+    model: String,
+    /// Of its prior, in decibans.
+    prior: f64,
+    /// What was said of the seller; not the other listings.
+    said: SellerKnown,
+    /// How many other listings were used, and of how many it was known what they were.
+    others: (usize, usize),
+}
+
+impl Brief {
+    pub(super) fn of(listing: store::Listing) -> Self {
+        Self {
+            kept: listing.assessment.as_ref().and_then(Kept::of),
+            id: listing.id,
+            revision: listing.revision,
+            status: listing.status,
+            request: listing.request,
+            saved_at: listing.saved_at,
+            updated_at: listing.updated_at,
+        }
+    }
+}
+
+impl Kept {
+    fn of(assessment: &store::Assessment) -> Option<Self> {
+        #[derive(serde::Deserialize)]
+        struct Body {
+            log_odds_db: Prior,
+        }
+        #[derive(serde::Deserialize)]
+        struct Prior {
+            prior: f64,
+        }
+        #[derive(serde::Deserialize)]
+        struct Used {
+            segment: Option<String>,
+            feedback: Option<request::Feedback>,
+            #[serde(default)]
+            others: Vec<Counted>,
+        }
+        #[derive(serde::Deserialize)]
+        struct Counted {
+            found: bool,
+        }
+        let Body { log_odds_db } = serde_json::from_str(&assessment.body).ok()?;
+        let Used { segment, feedback, others } = serde_json::from_str(&assessment.seller_used).ok()?;
+        Some(Self {
+            model: assessment.model.clone(),
+            prior: log_odds_db.prior,
+            said: SellerKnown { segment, feedback, others: Vec::new() },
+            others: (others.len(), others.iter().filter(|o| o.found).count()),
+        })
+    }
+}
+
+/// A listing to be assessed again.
+#[derive(Debug, Clone)]
+pub(super) struct Due {
+    pub(super) id: String,
+    pub(super) revision: i64,
+    pub(super) with: With,
+}
+
+/// With what of its seller.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum With {
+    /// What its assessment used, which still holds.
+    Used,
+    /// What is known now: of the listing that stands there in the seller's file, if it has one.
+    Known(Option<usize>),
 }
 
 /// How much the log-odds of a prior move, in decibans, before a listing is assessed again because of
@@ -58,12 +146,7 @@ pub(crate) enum Look {
 }
 
 impl SellerFile {
-    pub(super) fn read(
-        force: &InForce,
-        said: SellerKnown,
-        saved: Vec<store::Listing>,
-        outcomes: &[store::Outcome],
-    ) -> Self {
+    pub(super) fn read(force: &InForce, said: SellerKnown, saved: Vec<Brief>, outcomes: &[store::Outcome]) -> Self {
         let pack = force.assessor().pack();
         let mut reports: HashMap<String, Report> =
             outcomes.iter().filter_map(|o| Some((o.listing.clone(), report(pack, &o.body)?))).collect();
@@ -96,7 +179,7 @@ impl SellerFile {
     /// The same without the texts, which say nothing to other listings: small enough to keep many.
     pub(crate) fn lean(mut self) -> Self {
         for known in &mut self.listings {
-            (known.listing.request, known.listing.assessment) = (String::new(), None);
+            (known.listing.request, known.listing.kept) = (String::new(), None);
         }
         self
     }
@@ -116,6 +199,11 @@ impl SellerFile {
         let watch = watches(&marks);
         let others = self.standing(|i| !itself(&self.listings[i]) && watch[i] != watch[self.listings.len()]);
         self.known(others, own.id)
+    }
+
+    /// What it says to the listing that stands there in it.
+    pub(super) fn known_to(&self, i: usize) -> SellerKnown {
+        if self.listings[i].asks { self.without_listing(i) } else { SellerKnown::default() }
     }
 
     /// The same for one of its listings.
@@ -146,16 +234,15 @@ impl SellerFile {
         standing
     }
 
-    /// The listings still offered that are to be assessed again, each with what there is to say to it.
-    pub(super) fn due(&self, force: &InForce, look: &Look) -> Result<Vec<(store::Listing, SellerKnown)>, Problem> {
+    /// The listings still offered that are to be assessed again.
+    pub(super) fn due(&self, force: &InForce, look: &Look) -> Result<Vec<Due>, Problem> {
         let priors = self.priors(force)?;
         let mut due = Vec::new();
         for (i, k) in self.listings.iter().enumerate().filter(|(_, k)| k.listing.status == Status::Open) {
             let nobody = SellerKnown::default();
             let said = if k.asks { &self.said } else { &nobody };
-            let now = || if k.asks { self.without_listing(i) } else { SellerKnown::default() };
-            let seller = Standing { said, prior: priors[i], others: k.asks.then(|| self.others(i)) };
-            due.extend(force.due(&k.listing, seller, look, now));
+            let seller = Standing { said, prior: priors[i], others: k.asks.then(|| self.others(i)), place: Some(i) };
+            due.extend(force.due(&k.listing, seller, look));
         }
         Ok(due)
     }
@@ -252,52 +339,36 @@ impl SellerFile {
 impl InForce {
     /// Whether an open listing is to be assessed again, and with what of its seller: what its
     /// assessment used, as long as what is known now hardly moves the prior.
-    pub(super) fn due(
-        &self,
-        listing: &store::Listing,
-        seller: Standing<'_>,
-        look: &Look,
-        known: impl FnOnce() -> SellerKnown,
-    ) -> Option<(store::Listing, SellerKnown)> {
-        #[derive(serde::Deserialize)]
-        struct Kept {
-            log_odds_db: Prior,
-        }
-        #[derive(serde::Deserialize)]
-        struct Prior {
-            prior: f64,
-        }
-        let kept = listing.assessment.as_ref().filter(|a| a.model == self.served.version());
-        let holds = kept.and_then(|a| {
-            let Kept { log_odds_db } = serde_json::from_str(&a.body).ok()?;
-            let moved = seller.prior.map_or(0.0, |ln_odds| DECIBANS * ln_odds - log_odds_db.prior);
-            let used: SellerKnown = serde_json::from_str(&a.seller_used).ok()?;
-            let same = (&used.segment, used.feedback) == (&seller.said.segment, seller.said.feedback);
+    pub(super) fn due(&self, listing: &Brief, seller: Standing<'_>, look: &Look) -> Option<Due> {
+        let holds = listing.kept.as_ref().filter(|kept| {
+            let moved = seller.prior.map_or(0.0, |ln_odds| DECIBANS * ln_odds - kept.prior);
+            let same = kept.model == self.served.version()
+                && (&kept.said.segment, kept.said.feedback) == (&seller.said.segment, seller.said.feedback);
+            let (all, known) = kept.others;
             // A few listings more or less of many, but every outcome is to be seen in the answer.
-            let (all, known) = (used.others.len(), used.others.iter().filter(|o| o.found).count());
             let same = same
                 && seller
                     .others
                     .is_none_or(|(now, found)| found == known && now.abs_diff(all) * 10 < now.max(all).max(1));
-            Some(used).filter(|_| same && moved.abs() <= MATTERS_DB)
+            same && moved.abs() <= MATTERS_DB
         });
-        let used: SellerKnown = match (holds, look) {
-            (None, _) => known(),
+        let with = match (holds, look) {
+            (None, _) => With::Known(seller.place),
             (Some(_), Look::Seller) => return None,
-            (Some(used), Look::All) => used,
-            (Some(used), Look::Book(before)) => {
+            (Some(_), Look::All) => With::Used,
+            (Some(kept), Look::Book(before)) => {
                 let before = Self { book: before.clone(), ..self.clone() };
                 let derived = |force: &Self| {
-                    let read = force.stored(&listing.id, &listing.request, &used)?;
+                    let read = force.stored(&listing.id, &listing.request, &kept.said)?;
                     Some((read.evidence, read.because, read.overruled))
                 };
                 if derived(&before) == derived(self) {
                     return None;
                 }
-                used
+                With::Used
             }
         };
-        Some((listing.clone(), used))
+        Some(Due { id: listing.id.clone(), revision: listing.revision, with })
     }
 }
 
@@ -315,6 +386,8 @@ pub(super) struct Standing<'a> {
     pub(super) prior: Option<f64>,
     /// How many other watches there are, and how many of them were found out about.
     pub(super) others: Option<(usize, usize)>,
+    /// Where the listing stands in the seller's file, if it has one.
+    pub(super) place: Option<usize>,
 }
 
 /// The listing that is asked about.

@@ -1,8 +1,9 @@
 //! What happened, in order: the stream behind `GET /v1/changes`.
 
-use super::columns::{Columns as _, time_text};
+use super::columns::{Columns as _, ROWS, rows, time_text};
 use super::{Counter, Error, Store, Write};
 use jiff::Timestamp;
+use sqlx::AssertSqlSafe;
 use tokio::sync::watch;
 
 /// Something that happened.
@@ -81,15 +82,15 @@ impl Write {
     pub async fn tell(&mut self, changes: &[NewChange<'_>]) -> Result<(), Error> {
         self.tells |= !changes.is_empty();
         let before = self.count_on(Counter::Change, changes.len()).await?;
-        for (id, change) in (before + 1..).zip(changes) {
-            sqlx::query("INSERT INTO changes (account, id, at, event, data) VALUES ($1, $2, $3, $4, $5)")
-                .bind(&self.account)
-                .bind(id)
-                .bind(time_text(change.at))
-                .bind(change.event)
-                .bind(change.data)
-                .execute(&mut *self.tx)
-                .await?;
+        let mut ids = before + 1..;
+        for some in changes.chunks(ROWS) {
+            let sql = format!("INSERT INTO changes (account, id, at, event, data) VALUES {}", rows(some.len(), 5));
+            let mut query = sqlx::query(AssertSqlSafe(sql));
+            for (change, id) in some.iter().zip(&mut ids) {
+                let at = time_text(change.at);
+                query = query.bind(&self.account).bind(id).bind(at).bind(change.event).bind(change.data);
+            }
+            query.execute(&mut *self.tx).await?;
         }
         Ok(())
     }

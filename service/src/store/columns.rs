@@ -18,6 +18,19 @@ pub(super) fn only<T>(column: &str, parameter: &str, filter: Option<&T>) -> Stri
     }
 }
 
+/// Rows that are inserted by one statement: enough to save the way to the database, few enough for its
+/// parameters.
+pub(super) const ROWS: usize = 100;
+
+/// The parameters of so many rows.
+pub(super) fn rows(count: usize, columns: usize) -> String {
+    let row = |r: usize| {
+        let parameters: Vec<String> = (1..=columns).map(|c| format!("${}", r * columns + c)).collect();
+        format!("({})", parameters.join(", "))
+    };
+    (0..count).map(row).collect::<Vec<_>>().join(", ")
+}
+
 /// Reading by name; what does not fit is a corrupt row.
 pub(super) trait Columns {
     fn text(&self, name: &str) -> Result<String, Error>;

@@ -360,6 +360,39 @@ impl Store {
         Ok(ListingPage { revision, items, next })
     }
 
+    /// A seller's listings by id, after one (`""`: from the first): with their newest assessments, or for
+    /// whom these say nothing without them, since they are long.
+    ///
+    /// # Errors
+    /// If the database fails.
+    pub async fn listings_of(
+        &self,
+        account: &str,
+        seller: &str,
+        assessed: bool,
+        after: &str,
+        limit: u32,
+    ) -> Result<Vec<Listing>, Error> {
+        let what = if assessed {
+            format!("{COLUMNS} {WITH_CURRENT}")
+        } else {
+            "l.id, l.revision, l.status, l.request, l.seller, l.serial, l.saved_at, l.updated_at,
+                 CAST(NULL AS BIGINT) AS first_revision FROM listings l"
+                .into()
+        };
+        let sql = format!("SELECT {what} WHERE l.account = $1 AND l.seller = $2 AND l.id > $3 ORDER BY l.id LIMIT $4");
+        sqlx::query(AssertSqlSafe(sql))
+            .bind(account)
+            .bind(seller)
+            .bind(after)
+            .bind(i64::from(limit))
+            .fetch_all(&self.reads)
+            .await?
+            .iter()
+            .map(read_listing)
+            .collect()
+    }
+
     /// The request that a listing had at a revision, which was written at a time, and when that was put;
     /// none if it has it still. Past requests that were imported know no revisions: of these the newest
     /// put by then, else the oldest.

@@ -1,12 +1,17 @@
 //! What was found inside. Outcomes outlive their listings; a later one of the same listing
 //! supersedes the earlier, which is kept.
 
-use super::columns::{Columns as _, only, time_text};
+use super::columns::{Columns as _, ROWS, only, rows, time_text};
 use super::{Counter, Error, Store, Write};
 use jiff::Timestamp;
 use sqlx::AssertSqlSafe;
 use sqlx::any::AnyRow;
 use std::collections::{HashMap, HashSet};
+
+/// Whether an outcome's listing is saved.
+const SAVED: &str = "CAST(CASE WHEN EXISTS
+    (SELECT 1 FROM listings l WHERE l.account = outcomes.account AND l.id = outcomes.listing)
+    THEN 1 ELSE 0 END AS BIGINT) AS listing_saved";
 
 /// The columns of an outcome, with whether its listing is saved.
 pub(super) const OUTCOME: &str = "outcomes.*, CAST(CASE WHEN EXISTS
@@ -123,21 +128,25 @@ impl Write {
     /// A conflict if an id was used before; or if the database fails.
     pub async fn record_outcomes(&mut self, outcomes: &[NewOutcome<'_>]) -> Result<Vec<Recorded>, Error> {
         let before = self.count_on(Counter::Outcome, outcomes.len()).await?;
-        for (number, outcome) in (before + 1..).zip(outcomes) {
-            sqlx::query(
-                "INSERT INTO outcomes (account, number, id, revision, listing, recorded_at, found_at, body)
-                 VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
-            )
-            .bind(&self.account)
-            .bind(number)
-            .bind(outcome.id)
-            .bind(self.revision)
-            .bind(outcome.listing)
-            .bind(time_text(outcome.recorded_at))
-            .bind(time_text(outcome.found_at))
-            .bind(outcome.body)
-            .execute(&mut *self.tx)
-            .await?;
+        let mut numbers = before + 1..;
+        for some in outcomes.chunks(ROWS) {
+            let sql = format!(
+                "INSERT INTO outcomes (account, number, id, revision, listing, recorded_at, found_at, body) VALUES {}",
+                rows(some.len(), 8)
+            );
+            let mut query = sqlx::query(AssertSqlSafe(sql));
+            for (outcome, number) in some.iter().zip(&mut numbers) {
+                query = query
+                    .bind(&self.account)
+                    .bind(number)
+                    .bind(outcome.id)
+                    .bind(self.revision)
+                    .bind(outcome.listing)
+                    .bind(time_text(outcome.recorded_at))
+                    .bind(time_text(outcome.found_at))
+                    .bind(outcome.body);
+            }
+            query.execute(&mut *self.tx).await?;
         }
         // The seller of the listing, or if that is gone, of the outcome before.
         sqlx::query(
@@ -153,7 +162,8 @@ impl Write {
         .execute(&mut *self.tx)
         .await?;
         self.supersede(before).await?;
-        let sql = format!("SELECT {OUTCOME} FROM outcomes WHERE account = $1 AND number > $2 ORDER BY number");
+        let sql =
+            format!("SELECT outcomes.seller, {SAVED} FROM outcomes WHERE account = $1 AND number > $2 ORDER BY number");
         sqlx::query(AssertSqlSafe(sql))
             .bind(&self.account)
             .bind(before)
