@@ -353,6 +353,8 @@ struct Counts {
     /// x bad of n, and when that was said.
     totals: Option<(Timestamp, request::Outcomes)>,
     feedback: Option<(Timestamp, Feedback)>,
+    /// What was found out of its watches: when, and whether it was bad.
+    found: Vec<FoundBad>,
 }
 
 impl Counts {
@@ -368,9 +370,9 @@ impl Counts {
 
     /// Totals stand for all that was known when they were said: what of that is stored as outcomes
     /// counts as these.
-    fn beside(self, found: &[FoundBad]) -> Stated {
+    fn stated(self) -> Stated {
         let outcomes = self.totals.and_then(|(at, totals)| {
-            let stored = |bad: bool| found.iter().filter(|(t, b)| *t <= at && *b == bad).count() as u64;
+            let stored = |bad: bool| self.found.iter().filter(|(t, b)| *t <= at && *b == bad).count() as u64;
             let bad = totals.bad.saturating_sub(stored(true));
             let sound = totals.total.saturating_sub(totals.bad).saturating_sub(stored(false));
             seller::Outcomes::new(bad, bad + sound).ok()
@@ -396,7 +398,7 @@ fn read_all(
             found_of.entry(seller.clone()).or_default().extend(was(found));
         }
     }
-    let mut counts: BTreeMap<(usize, u64), (Counts, Vec<FoundBad>)> = BTreeMap::new();
+    let mut counts: BTreeMap<(usize, u64), Counts> = BTreeMap::new();
     let (mut cases, mut marks, mut left_out) = (Vec::new(), Vec::new(), LeftOut::default());
     // A watch that its seller put up again is one case: that of which an outcome is known, or the newest.
     let mut of_seller: HashMap<u64, Vec<usize>> = HashMap::new();
@@ -417,7 +419,8 @@ fn read_all(
             Some(seller) => found_of.get(seller).cloned().unwrap_or_default(),
             None => found.as_ref().and_then(was).into_iter().collect(),
         };
-        let (counts, _) = counts.entry((stated.segment, seller)).or_insert_with(|| (Counts::default(), of_it()));
+        let counts =
+            counts.entry((stated.segment, seller)).or_insert_with(|| Counts { found: of_it(), ..Counts::default() });
         counts.take(stored.updated_at, totals, stated.feedback);
         let outcome = found.and_then(|found| outcome(pack, &found.body));
         of_seller.entry(seller).or_default().push(cases.len());
@@ -446,7 +449,7 @@ fn read_all(
     // Of a watch whose listing is gone nobody knows what was seen, and it was found out about for what
     // was seen: as a case of which nothing was seen it would bend the fit.
     left_out.without_listing = outcomes.len();
-    let sellers = counts.into_iter().map(|(key, (counts, found))| (key, counts.beside(&found))).collect();
+    let sellers = counts.into_iter().map(|(key, counts)| (key, counts.stated())).collect();
     (Known { cases: cases.into_iter().flatten().collect(), sellers }, left_out)
 }
 
