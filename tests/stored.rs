@@ -1199,8 +1199,8 @@ async fn every_refusal_is_a_problem_and_none_is_a_fault_of_ours(place: &Place) {
         get(&service, &format!("/v1/{list}?attic=1")).await.problem(422);
         assert_eq!(get(&service, &format!("/v1/{list}?limit=100000")).await.status, 200);
     }
-    get(&service, "/v1/listings?sort=attic").await.problem(422);
-    get(&service, "/v1/outcomes?current=perhaps").await.problem(422);
+    get(&service, "/v1/listings?sort=attic").await.problem(400);
+    get(&service, "/v1/outcomes?current=perhaps").await.problem(400);
     for body in [
         "",
         "{",

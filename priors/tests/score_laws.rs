@@ -483,7 +483,7 @@ fn cases_that_hang_together_widen_the_error_of_the_rate() {
         variance += together * chance(0.5, y[1]) * (y.iter().sum::<f64>() - 1.0).powi(2);
     }
     assert!((large.standard_error * 3.0 - variance.sqrt()).abs() < 1e-9, "{large:?} {variance}");
-    let apart = scored(&cases.to_vec()).in_the_large();
+    let apart = scored(&cases).in_the_large();
     assert!(large.standard_error > apart.standard_error);
     for wrong in [
         Shared { cases: vec![0, 3], log_odds: vec![vec![0.0; 2]] },

@@ -344,6 +344,9 @@ impl Numbers {
     }
 }
 
+/// When a watch was found out about, and whether it was bad.
+type FoundBad = (Timestamp, bool);
+
 /// What the listings of a seller state of it in counts, each as the newest says.
 #[derive(Default)]
 struct Counts {
@@ -365,7 +368,7 @@ impl Counts {
 
     /// Totals stand for all that was known when they were said: what of that is stored as outcomes
     /// counts as these.
-    fn beside(self, found: &[(Timestamp, bool)]) -> Stated {
+    fn beside(self, found: &[FoundBad]) -> Stated {
         let outcomes = self.totals.and_then(|(at, totals)| {
             let stored = |bad: bool| found.iter().filter(|(t, b)| *t <= at && *b == bad).count() as u64;
             let bad = totals.bad.saturating_sub(stored(true));
@@ -387,13 +390,13 @@ fn read_all(
     let mut numbers = Numbers::default();
     // What was found out of a seller's watches: when, and whether it was bad.
     let was = |found: &Found| Some((found.found_at, pack.bad()[pack.story(&found.body.story)?]));
-    let mut found_of: HashMap<String, Vec<(Timestamp, bool)>> = HashMap::new();
+    let mut found_of: HashMap<String, Vec<FoundBad>> = HashMap::new();
     for found in outcomes.values() {
         if let Some(seller) = &found.seller {
             found_of.entry(seller.clone()).or_default().extend(was(found));
         }
     }
-    let mut counts: BTreeMap<(usize, u64), (Counts, Vec<(Timestamp, bool)>)> = BTreeMap::new();
+    let mut counts: BTreeMap<(usize, u64), (Counts, Vec<FoundBad>)> = BTreeMap::new();
     let (mut cases, mut marks, mut left_out) = (Vec::new(), Vec::new(), LeftOut::default());
     // A watch that its seller put up again is one case: that of which an outcome is known, or the newest.
     let mut of_seller: HashMap<u64, Vec<usize>> = HashMap::new();
