@@ -23,7 +23,7 @@ async fn filled() -> TempDir {
     let store = Store::sqlite(folder.path()).await.unwrap();
     let photos = ["sha256:b".to_owned(), "sha256:a".to_owned()];
     let awkward = NewListing {
-        request: "{\"title\": \"\\u0000 ü 🕰 \\n\",\r\n\t\"seller\": {\"id\": \"s ü\"}, \"observations\": [], \
+        request: "{\"title\": \"\\u00a0 ü 🕰 \\n\",\r\n\t\"seller\": {\"id\": \"s ü\"}, \"observations\": [], \
                   \"photos\": [{\"id\": \"p\", \"digest\": \"sha256:b\"}, {\"id\": \"q\", \"digest\": \"sha256:a\"}]}",
         seller: Some("s ü"),
         photos: &photos,

@@ -30,7 +30,7 @@ fn model(version: &str) -> Pack {
 async fn fill(store: &Store) {
     let photos = ["sha256:b,\n\"".to_owned(), "sha256:a".to_owned()];
     let awkward = NewListing {
-        request: "{\"title\": \"\\u0000 ü 🕰 \\n\",\r\n\t\"status\": \"bought\", \"seller\": {\"id\": \"s ü\"}, \
+        request: "{\"title\": \"\\u00a0 ü 🕰 \\n\",\r\n\t\"status\": \"bought\", \"seller\": {\"id\": \"s ü\"}, \
                   \"watch\": {\"facts\": {\"serial\": \"1 2\"}}, \"observations\": [], \
                   \"photos\": [{\"id\": \"p\", \"digest\": \"sha256:b,\\n\\\"\"}, {\"id\": \"q\", \"digest\": \"sha256:a\"}]}",
         status: Status::Bought,
