@@ -49,8 +49,10 @@ def main():
                 continue
             if command.endswith("-- serve"):
                 subprocess.run(["cargo", "build", "--release", "--quiet", "-p", "steelyard"], cwd=ROOT, check=True)
-                service = subprocess.Popen([ROOT / "target/release/steelyard", "serve", "--listen", "127.0.0.1:0"],
-                                           stderr=subprocess.PIPE, text=True)
+                # In a folder of its own: what README.md saves is nothing of the reader's.
+                serve = [ROOT / "target/release/steelyard", "serve", "--listen", "127.0.0.1:0",
+                         "--data", f"{scratch.name}/data"]
+                service = subprocess.Popen(serve, stderr=subprocess.PIPE, text=True)
                 printed = service.stderr.readline()
                 base = re.search(r"http://[\d.:]+", printed).group(0)
             else:

@@ -106,7 +106,7 @@ fn names(folder: &Path) -> Vec<String> {
 async fn the_export_of_an_import_is_the_same_to_the_byte() {
     let first = filled().await;
     let exported = export(first.path(), "-");
-    done(&exported, &format!("{} lines exported\n", FILLED + 2));
+    done(&exported, &format!("{FILLED} lines exported\n"));
     assert_eq!(exported.out.lines().count(), FILLED + 2);
     assert!(exported.out.starts_with("{\"kind\":\"export\",") && exported.out.ends_with("}\n"));
 
@@ -179,12 +179,42 @@ async fn an_export_that_was_cut_off_is_noticed() {
     let first = filled().await;
     let exported = export(first.path(), "-").out;
     let folder = tempfile::tempdir().unwrap();
-    for (name, text) in [("a", ""), ("b", exported.rsplit_once("{\"kind\":\"end\"").unwrap().0)] {
-        let data = folder.path().join(name);
+    let data = folder.path().join("data");
+    let text = exported.rsplit_once("{\"kind\":\"end\"").unwrap().0;
+    let printed = import_bytes(&["--data".as_ref(), data.as_os_str()], &[], text.as_bytes());
+    assert_eq!(printed.code, Some(3), "{printed:?}");
+    let said: Vec<&str> = printed.err.lines().collect();
+    assert!(said[0].starts_with("-: ") && said[0].contains("cut off"), "{}", printed.err);
+    assert_eq!(said[1..], [format!("{FILLED} lines imported, 0 refused")]);
+}
+
+/// What people try first: their own listings.
+#[tokio::test]
+async fn what_is_no_export_is_told_once_and_nothing_is_kept() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data");
+    let listings = "{\"id\": \"a\", \"observations\": []}\n".repeat(60);
+    let seller = "{\"kind\":\"seller\",\"id\":\"s\"}\n{\"kind\":\"export\",\"format\":1}\n";
+    for text in [&listings, "", "\n\n", "id,title\n1,A\n", "[]", "\u{0}", seller] {
         let printed = import_bytes(&["--data".as_ref(), data.as_os_str()], &[], text.as_bytes());
-        assert_eq!(printed.code, Some(3), "{printed:?}");
-        assert!(printed.err.contains("cut off"), "{}", printed.err);
+        failed(&printed, &["-: this is no export of steelyard", "steelyard listings import"]);
+        assert_eq!(printed.err.lines().count(), 1, "{}", printed.err);
     }
+    let newer = import_bytes(&["--data".as_ref(), data.as_os_str()], &[], b"{\"kind\":\"export\",\"format\":2}\n{}\n");
+    failed(&newer, &["format 2 is not 1"]);
+    let exported = export(&data, "-");
+    done(&exported, "0 lines exported\n");
+}
+
+#[tokio::test]
+async fn a_line_that_is_torn_is_named_by_its_own_number() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data");
+    let text = "{\"kind\":\"export\",\"format\":1}\n\n{\"kind\":\"seller\",\n{\"kind\":\"end\",\"lines\":1}\n";
+    let printed = import_bytes(&["--data".as_ref(), data.as_os_str()], &[], text.as_bytes());
+    assert_eq!(printed.code, Some(3), "{printed:?}");
+    assert!(printed.err.starts_with("-:3: ") && printed.err.contains("at column "), "{}", printed.err);
+    assert!(!printed.err.contains("line 1"), "{}", printed.err);
 }
 
 #[tokio::test]

@@ -26,7 +26,8 @@ pub(crate) async fn run(export: &Export) -> anyhow::Result<()> {
         _ = tokio::signal::ctrl_c() => Err(anyhow::anyhow!("interrupted")),
     };
     store.close().await;
-    eprintln!("{} lines exported", written?);
+    // As `import` counts them: without the first and the last, which say that it is an export and whole.
+    eprintln!("{} lines exported", written?.saturating_sub(2));
     Ok(())
 }
 

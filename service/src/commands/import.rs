@@ -7,7 +7,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use std::fs::File;
 use std::io::{self, BufRead, BufReader};
 use std::path::{Path, PathBuf};
-use steelyard::store::{ImportReport, Store};
+use steelyard::store::{self, ImportReport, Store};
 
 /// What `import` is told.
 #[derive(Debug, Args)]
@@ -27,22 +27,33 @@ pub(crate) async fn run(import: &Import) -> anyhow::Result<bool> {
     store.close().await;
     // Its bar goes before anything is said.
     drop(lines);
-    let ImportReport { accepted, refused } = report?;
+    let ImportReport { accepted, refused, whole } = report?;
     for line in &refused {
         eprintln!("{}:{}: {}", import.file.display(), line.line, line.detail);
     }
+    if !whole {
+        eprintln!("{}: the line of kind end is missing: the export was cut off", import.file.display());
+    }
     eprintln!("{accepted} lines imported, {} refused", refused.len());
-    Ok(refused.is_empty())
+    Ok(refused.is_empty() && whole)
 }
 
 async fn take(store: &Store, lines: &mut dyn BufRead, file: &Path) -> anyhow::Result<ImportReport> {
     let mut import = store.import(ACCOUNT).await.map_err(|e| told(&e))?;
     let mut line = Vec::new();
     while lines.read_until(b'\n', &mut line).with_context(|| shown(file))? > 0 {
-        import.line(&line).await.map_err(|e| told(&e))?;
+        import.line(&line).await.map_err(|e| why(&e, file))?;
         line.clear();
     }
-    import.commit().await.map_err(|e| told(&e))
+    import.commit().await.map_err(|e| why(&e, file))
+}
+
+fn why(error: &store::Error, file: &Path) -> anyhow::Error {
+    if error.is_no_export() {
+        let hint = "listings of your own come in by `steelyard listings import`";
+        return anyhow::anyhow!("{}: {error} ({hint})", file.display());
+    }
+    told(error)
 }
 
 /// What is read, with a bar of how much; a bar shows on a terminal only.

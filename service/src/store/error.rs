@@ -15,6 +15,7 @@ enum Kind {
     Conflict,
     NotFound,
     Unfit,
+    NoExport,
     Unavailable,
     Corrupt,
 }
@@ -36,6 +37,12 @@ impl Error {
     #[must_use]
     pub fn is_unfit(&self) -> bool {
         self.kind == Kind::Unfit
+    }
+
+    /// Whether what was to be imported is no export.
+    #[must_use]
+    pub fn is_no_export(&self) -> bool {
+        self.kind == Kind::NoExport
     }
 
     /// Whether the database does not answer or has no room just now; trying again may help.
@@ -66,6 +73,12 @@ impl Error {
     pub(super) fn not_found(what: &str, id: &str) -> Self {
         let message = format!("there is no {what} {id:?}");
         Self { kind: Kind::NotFound, detail: message.clone(), message }
+    }
+
+    /// What was to be imported is no export.
+    pub(super) fn no_export(message: impl Into<String>) -> Self {
+        let message = message.into();
+        Self { kind: Kind::NoExport, detail: message.clone(), message }
     }
 
     /// The database does not answer.

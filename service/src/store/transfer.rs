@@ -43,6 +43,8 @@ pub struct ImportReport {
     pub accepted: u64,
     /// Lines that were not.
     pub refused: Vec<Refused>,
+    /// Whether the last line came: without it, the export was cut off.
+    pub whole: bool,
 }
 
 /// A line that was not kept.
@@ -305,14 +307,15 @@ impl Import {
     /// Takes the next line. A line that does not fit is refused in the report; empty ones pass.
     ///
     /// # Errors
-    /// If the database fails.
+    /// If the first line is not that of an export, as [`Error::is_no_export`] says; or if the database fails.
     pub async fn line(&mut self, text: impl AsRef<[u8]>) -> Result<(), Error> {
         self.line += 1;
-        let text = text.as_ref();
+        let text = text.as_ref().trim_ascii_end();
         if text.trim_ascii().is_empty() {
             return Ok(());
         }
         let taken = match std::str::from_utf8(text) {
+            _ if self.stage == Stage::Head => return self.head(text),
             Ok(text) => self.take(text).await,
             Err(e) => Err(Stop::Refused(format!("it is not UTF-8: {e}"))),
         };
@@ -327,15 +330,27 @@ impl Import {
     /// Keeps what was accepted.
     ///
     /// # Errors
-    /// If the database fails.
+    /// If nothing came, or if the database fails.
     pub async fn commit(mut self) -> Result<ImportReport, Error> {
-        if self.stage != Stage::End {
-            let detail = "the line of kind end is missing: the export was cut off".into();
-            self.report.refused.push(Refused { line: self.line + 1, detail });
+        if self.stage == Stage::Head {
+            return Err(no_export());
         }
+        self.report.whole = self.stage == Stage::End;
         self.write.supersede(0).await?;
         self.write.commit().await?;
         Ok(self.report)
+    }
+
+    /// The first line.
+    fn head(&mut self, text: &[u8]) -> Result<(), Error> {
+        let head: HeadLine =
+            serde_json::from_slice(text).ok().filter(|h: &HeadLine| h.kind == "export").ok_or_else(no_export)?;
+        if head.format != FORMAT {
+            let message = format!("the export's format {} is not {FORMAT}, the one known here", head.format);
+            return Err(Error::no_export(message));
+        }
+        self.stage = Stage::Body;
+        Ok(())
     }
 
     async fn take(&mut self, text: &str) -> Result<(), Stop> {
@@ -345,15 +360,6 @@ impl Import {
         }
         let kind = parse::<Kind>(text)?.kind;
         match (self.stage, kind.as_str()) {
-            (Stage::Head, "export") => {
-                let format = parse::<HeadLine>(text)?.format;
-                if format != FORMAT {
-                    return Err(Stop::Refused(format!("format {format} is not {FORMAT}, the one known here")));
-                }
-                self.stage = Stage::Body;
-                return Ok(());
-            }
-            (Stage::Head, _) => return Err(Stop::Refused("no line of kind export comes before it".into())),
             (Stage::End, _) => return Err(Stop::Refused("it follows the line of kind end".into())),
             (Stage::Body, "end") => {
                 self.stage = Stage::End;
@@ -363,7 +369,7 @@ impl Import {
                 }
                 return Ok(());
             }
-            (Stage::Body, _) => {}
+            _ => {}
         }
         let kept = match kind.as_str() {
             "seller" => self.write.import_seller(&parse(text)?, &self.sound).await?,
@@ -597,7 +603,7 @@ impl Write {
         }
         every_s.map(Every::seconds).transpose().map_err(|e| Stop::Refused(e.to_string()))?;
         if let Some(Err(e)) = defaults.map(serde_json::from_str::<FeedDefaults>) {
-            return Err(Stop::Refused(format!("its defaults do not fit: {e}")));
+            return Err(Stop::Refused(format!("its defaults do not fit: {}", said(&e))));
         }
         let feed = NewFeed { id, url, format: *format, every_s: *every_s, defaults, at: *created_at };
         match self.add_feed(&feed).await {
@@ -631,7 +637,22 @@ fn inserted(done: &AnyQueryResult) -> bool {
 }
 
 fn parse<'a, T: Deserialize<'a>>(text: &'a str) -> Result<T, Stop> {
-    serde_json::from_str(text).map_err(|e| Stop::Refused(e.to_string()))
+    serde_json::from_str(text).map_err(|e| Stop::Refused(said(&e)))
+}
+
+/// What is wrong with a line: of its place only the column says anything.
+fn said(e: &serde_json::Error) -> String {
+    let text = e.to_string();
+    match text.rsplit_once(" at line ") {
+        Some((what, _)) => format!("{what} at column {}", e.column()),
+        None => text,
+    }
+}
+
+fn no_export() -> Error {
+    Error::no_export(format!(
+        r#"this is no export of steelyard: the first line must be {{"kind":"export","format":{FORMAT}}}"#
+    ))
 }
 
 /// PostgreSQL's text cannot hold the character NUL.
