@@ -52,7 +52,7 @@ async fn a_poll_takes_64_mib_at_most() {
             "members nobody knows",
             Format::JsonFeed,
             gzip("{", r#""k":0,"#, r#""z":0}"#, limits.decoded),
-            Err("not a feed of this format: missing field `version`"),
+            Err("not a feed of this format: /version: this member must be there"),
         ),
         ("heavy items", Format::JsonFeed, gzip(open, &item, "0]}", limits.decoded), Ok(33)),
         ("heavy lines", Format::Ndjson, gzip("", &line, "", limits.decoded), Ok(32)),

@@ -172,7 +172,7 @@ async fn fields_left_out_leave_their_part_of_the_answer_out() {
     let without_price = Reply::to(service.post(ASSESS, fresh_dial_with("offer", json!({})))).await.json();
     let decision = without_price["decision"].as_object().unwrap();
     let given: BTreeSet<&str> = decision.keys().map(String::as_str).collect();
-    assert_eq!(given, BTreeSet::from(["walk_away_price", "required_margin", "by_story"]));
+    assert_eq!(given, BTreeSet::from(["walk_away_price", "required_margin", "by_story", "asking_cost"]));
     assert_eq!(without_price["log_odds_db"]["price"], 0.0);
 
     let least = Reply::to(service.post(ASSESS, "{\"observations\": []}")).await;

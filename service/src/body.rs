@@ -16,10 +16,11 @@ use std::time::Duration;
 /// The most a body may hold.
 pub const MOST_BYTES: usize = 256 * 1024;
 
-/// Of a body that nobody wants, or not all of it, so many bytes are still read, for this long, and
-/// thrown away: a client that is cut off while it sends may never see the answer.
-const MOST_DISCARDED: u64 = 8 * 1024 * 1024;
-const LONGEST_DISCARD: Duration = Duration::from_secs(2);
+/// Of a body that nobody wants, or not all of it, so many bytes are still read, twice as many as the
+/// largest may have, for this long, and thrown away: a client that is cut off while it sends may never
+/// see the answer.
+const MOST_DISCARDED: u64 = 64 * 1024 * 1024;
+const LONGEST_DISCARD: Duration = Duration::from_secs(5);
 
 /// The bytes of a body sent as JSON.
 ///

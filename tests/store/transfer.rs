@@ -314,7 +314,7 @@ async fn what_a_listing_says_of_itself_is_read_from_its_request(place: &Place) {
         json!({ "kind": "end", "lines": 5 }),
     ];
     let report = import(&store, &lines.map(|l| l.to_string())).await;
-    assert_eq!(report, ImportReport { accepted: 5, refused: Vec::new() });
+    assert_eq!(report, ImportReport { accepted: 5, refused: Vec::new(), whole: true });
     let kept = store.listing(ACCOUNT, "a").await.unwrap();
     assert_eq!(
         (kept.status, kept.seller.as_deref(), kept.serial.as_deref()),
