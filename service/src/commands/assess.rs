@@ -1,6 +1,6 @@
 //! `steelyard assess`: one request, or lines of them, without a server and without what is stored.
 
-use super::{Output, Stream, shown};
+use super::{Numbers, Output, Stream, shown};
 use anyhow::Context as _;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
@@ -10,7 +10,7 @@ use std::os::fd::AsFd as _;
 use std::path::{Path, PathBuf};
 use std::thread::available_parallelism;
 use steelyard::app::App;
-use steelyard::{files, lines};
+use steelyard::lines;
 
 /// What `assess` is told.
 #[derive(Debug, Args)]
@@ -18,12 +18,8 @@ pub(crate) struct Assess {
     /// A JSON file that holds the request; or requests, one a line, in a file that ends in `.ndjson` or on standard
     /// input (`-`): answered line by line in the same order.
     file: PathBuf,
-    /// Folder of a model's TOML files, instead of the model that comes with the program.
-    #[arg(long, env = "STEELYARD_PACK")]
-    pack: Option<PathBuf>,
-    /// JSON file of references and calibres, as `reference_book` in a request.
-    #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
-    reference_book: Option<PathBuf>,
+    #[command(flatten)]
+    numbers: Numbers,
     /// Lines worked on at once; as many as there are processors where it is left out.
     #[arg(long)]
     jobs: Option<usize>,
@@ -32,8 +28,8 @@ pub(crate) struct Assess {
 /// Assesses and says whether everything fitted.
 pub(crate) fn run(options: &Assess) -> anyhow::Result<bool> {
     let file = &options.file;
-    let pack = files::pack(options.pack.as_deref())?;
-    let app = App::new(pack, files::book(options.reference_book.as_deref())?)?;
+    let (pack, book) = options.numbers.read()?;
+    let app = App::new(pack, book)?;
     if file == Path::new("-") || file.extension().is_some_and(|e| e == "ndjson") {
         return every_line(&app, file, options.jobs);
     }

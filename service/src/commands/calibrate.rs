@@ -1,25 +1,21 @@
 //! `steelyard calibrate`: fits the model to the stored outcomes, here and now.
 
-use super::{Output, Place, shown};
+use super::{Numbers, Output, Place, shown};
 use anyhow::Context as _;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::path::PathBuf;
 use steelyard::app::App;
 use steelyard::wire::calibration::{CalibrationBody, CalibrationPage, CalibrationReport, JobState, ScoreCard};
-use steelyard::{calibration, files, memory};
+use steelyard::{calibration, memory};
 
 /// What `calibrate` is told.
 #[derive(Debug, Args)]
 pub(crate) struct Calibrate {
     #[command(flatten)]
     place: Place,
-    /// Folder of a model's TOML files, instead of the model that comes with the program.
-    #[arg(long, env = "STEELYARD_PACK")]
-    pack: Option<PathBuf>,
-    /// JSON file of references and calibres, as `reference_book` in a request.
-    #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
-    reference_book: Option<PathBuf>,
+    #[command(flatten)]
+    numbers: Numbers,
     /// Seed of the folds: the same seed and data give the same model.
     #[arg(long, default_value_t = 1)]
     seed: u64,
@@ -47,8 +43,8 @@ pub(crate) struct Calibrate {
 /// Calibrates and prints the score card.
 pub(crate) async fn run(options: &Calibrate) -> anyhow::Result<()> {
     let store = options.place.open_existing().await?;
-    let pack = files::pack(options.pack.as_deref())?;
-    let app = App::with_memory(pack, files::book(options.reference_book.as_deref())?, store)?;
+    let (pack, book) = options.numbers.read()?;
+    let app = App::with_memory(pack, book, store)?;
     let remembered = app.memory().map_err(|p| anyhow::anyhow!(p.detail))?;
     let params = CalibrationBody {
         seed: Some(options.seed),

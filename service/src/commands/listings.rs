@@ -1,12 +1,11 @@
 //! `steelyard listings import`: listings from a file into the store.
 
-use super::{Place, read, shown};
+use super::{Numbers, Place, read, shown};
 use anyhow::Context as _;
 use clap::{Args, Subcommand};
 use std::path::PathBuf;
 use steelyard::app::App;
 use steelyard::feed::Page;
-use steelyard::files;
 use steelyard::polling::{self, Defaults};
 use steelyard::problem::{FaultAt, Problem};
 use steelyard::wire::feed::ItemsKept;
@@ -25,12 +24,8 @@ pub(crate) enum Listings {
 pub(crate) struct Import {
     #[command(flatten)]
     place: Place,
-    /// Folder of a model's TOML files, instead of the model that comes with the program.
-    #[arg(long, env = "STEELYARD_PACK")]
-    pack: Option<PathBuf>,
-    /// JSON file of references and calibres, as `reference_book` in a request.
-    #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
-    reference_book: Option<PathBuf>,
+    #[command(flatten)]
+    numbers: Numbers,
     /// JSON file of what is filled in where neither the file nor a listing says it, as `defaults` of a feed: postage,
     /// service, fees.
     #[arg(long)]
@@ -46,8 +41,7 @@ pub(crate) async fn import(options: &Import) -> anyhow::Result<bool> {
     let bytes = read(&options.file).with_context(|| shown(&options.file))?;
     let page = Page::of_file(bytes).map_err(|bad| anyhow::anyhow!("{file}: {bad}"))?;
     let defaults = options.defaults.as_deref().map(|file| read(file).with_context(|| shown(file))).transpose()?;
-    let pack = files::pack(options.pack.as_deref())?;
-    let book = files::book(options.reference_book.as_deref())?;
+    let (pack, book) = options.numbers.read()?;
     let app = App::with_memory(pack, book, options.place.open().await?)?;
     let kept = keep(&app, page, defaults.as_deref()).await;
     if let Ok(memory) = app.memory() {

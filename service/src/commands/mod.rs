@@ -13,10 +13,31 @@ use clap::Args;
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Read as _, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use steelyard::config::{data_folder, database_url};
+use steelyard::files;
 use steelyard::memory::ACCOUNT;
 use steelyard::store::{self, Store};
+use steelyard_model::facts::Book;
+use steelyard_model::pack::Pack;
 use tempfile::NamedTempFile;
+
+/// What is assessed with.
+#[derive(Debug, Args)]
+pub(crate) struct Numbers {
+    /// Folder of a model's TOML files, instead of the model that comes with the program.
+    #[arg(long, env = "STEELYARD_PACK")]
+    pack: Option<PathBuf>,
+    /// JSON file of references and calibres, as `reference_book` in a request.
+    #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
+    reference_book: Option<PathBuf>,
+}
+
+impl Numbers {
+    fn read(&self) -> anyhow::Result<(Arc<Pack>, Book)> {
+        Ok((files::pack(self.pack.as_deref())?, files::book(self.reference_book.as_deref())?))
+    }
+}
 
 /// Where stored data lies.
 #[derive(Debug, Args)]

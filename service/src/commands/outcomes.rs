@@ -1,13 +1,13 @@
 //! `steelyard outcomes import`: outcomes from a file into the store.
 
-use super::{Place, read, shown};
+use super::{Numbers, Place, read, shown};
 use anyhow::Context as _;
 use clap::{Args, Subcommand};
 use std::path::PathBuf;
 use steelyard::app::App;
+use steelyard::memory;
 use steelyard::outcomes::Format;
 use steelyard::wire::stored::UnsavedLine;
-use steelyard::{files, memory};
 
 /// What a file holds, below the options.
 const COLUMNS: &str = "\
@@ -43,12 +43,8 @@ pub(crate) enum Outcomes {
 pub(crate) struct Import {
     #[command(flatten)]
     place: Place,
-    /// Folder of a model's TOML files, instead of the model that comes with the program.
-    #[arg(long, env = "STEELYARD_PACK")]
-    pack: Option<PathBuf>,
-    /// JSON file of references and calibres, as `reference_book` in a request.
-    #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
-    reference_book: Option<PathBuf>,
+    #[command(flatten)]
+    numbers: Numbers,
     /// The file; `-` for standard input. What begins with a brace is read as NDJSON.
     file: PathBuf,
 }
@@ -57,8 +53,7 @@ pub(crate) struct Import {
 pub(crate) async fn import(options: &Import) -> anyhow::Result<bool> {
     // The file first: where there is none, no store is made.
     let bytes = read(&options.file).with_context(|| shown(&options.file))?;
-    let pack = files::pack(options.pack.as_deref())?;
-    let book = files::book(options.reference_book.as_deref())?;
+    let (pack, book) = options.numbers.read()?;
     let app = App::with_memory(pack, book, options.place.open().await?)?;
     let imported = memory::import(&app, Format::of(&bytes), bytes.into()).await;
     if let Ok(memory) = app.memory() {

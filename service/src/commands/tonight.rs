@@ -1,11 +1,9 @@
 //! `steelyard tonight`: the open listings ranked, and which auctions to bid on.
 
-use super::{Output, Place};
+use super::{Numbers, Output, Place};
 use clap::{Args, ValueEnum};
 use jiff::Timestamp;
-use std::path::PathBuf;
 use steelyard::app::App;
-use steelyard::files;
 use steelyard::tonight::{By, Spend, Wanted, list, page, plain};
 use steelyard::wire::NonNegativeMoney;
 
@@ -14,12 +12,8 @@ use steelyard::wire::NonNegativeMoney;
 pub(crate) struct Tonight {
     #[command(flatten)]
     place: Place,
-    /// Folder of a model's TOML files, instead of the model that comes with the program.
-    #[arg(long, env = "STEELYARD_PACK")]
-    pack: Option<PathBuf>,
-    /// JSON file of references and calibres, as `reference_book` in a request.
-    #[arg(long, env = "STEELYARD_REFERENCE_BOOK")]
-    reference_book: Option<PathBuf>,
+    #[command(flatten)]
+    numbers: Numbers,
     /// What listings are ranked by, the largest first.
     #[arg(long, value_enum, default_value_t = Key::ExpectedNet)]
     by: Key,
@@ -77,8 +71,8 @@ fn share(text: &str) -> Result<f64, String> {
 /// Prints the list.
 pub(crate) async fn run(options: &Tonight) -> anyhow::Result<()> {
     let store = options.place.open_existing().await?;
-    let pack = files::pack(options.pack.as_deref())?;
-    let app = App::with_memory(pack, files::book(options.reference_book.as_deref())?, store)?;
+    let (pack, book) = options.numbers.read()?;
+    let app = App::with_memory(pack, book, store)?;
     let groups = options.at_most_one.iter().map(|ids| ids.split(',').map(|id| id.trim().to_owned()).collect());
     let wanted = Wanted {
         by: match options.by {
